@@ -1,0 +1,1 @@
+"""Settings, the channel catalogue, the airframe's card and the errors a user may meet."""

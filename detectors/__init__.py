@@ -1,0 +1,1 @@
+"""Pure numerics: from a recording to flights, observations and verdicts. No files, no clock."""
