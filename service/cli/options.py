@@ -1,0 +1,40 @@
+"""Arguments and options that several commands share."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+import click
+
+from trimkeep.config.load import load_fleet
+from trimkeep.config.settings import FleetSettings
+
+Command = Callable[..., Any]
+
+
+def fleet_command(function: Command) -> Command:
+    """Add `FLEET` and `--state`."""
+    function = click.option(
+        "--state",
+        type=click.Path(path_type=Path),
+        default=None,
+        help="Folder of the store; default: what fleet.toml says, else .trimkeep in the fleet folder.",
+    )(function)
+    return click.argument("fleet", type=click.Path(path_type=Path), metavar="FLEET")(function)
+
+
+def open_fleet(fleet: Path, state: Path | None) -> FleetSettings:
+    """Settings of the fleet folder a command was given."""
+    return load_fleet(fleet, state=state)
+
+
+def table(rows: list[list[str]], header: list[str]) -> str:
+    """Columns padded to their widest cell; the last one is left as it is."""
+    widths = [max(len(row[k]) for row in [header, *rows]) for k in range(len(header))]
+    lines = []
+    for row in [header, ["-" * width for width in widths], *rows]:
+        cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
+        lines.append("  ".join(cells).rstrip())
+    return "\n".join(lines)
