@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 
 from trimkeep.sample_fleet.identity import MODE_WORDS, Identity, ServoOutput
-from trimkeep.sample_fleet.table_writer import FOREIGN, ForeignColumn
+from trimkeep.sample_fleet.table_columns import FOREIGN, ForeignColumn
 
 
 def airframe_toml(identity: Identity, parameter_names: Mapping[str, str]) -> str:

@@ -18,7 +18,8 @@ from tests.sample_fleet.hand_made import (
 )
 from trimkeep.config.channels import CHANNELS
 from trimkeep.sample_fleet.cards import channels_toml
-from trimkeep.sample_fleet.table_writer import COLUMNS, TABLES, write_table
+from trimkeep.sample_fleet.table_columns import COLUMNS
+from trimkeep.sample_fleet.table_writer import TABLES, write_table
 
 FLIGHT = hand_made_flight()
 METRES_PER_FOOT = 0.3048  # international foot, by definition
