@@ -1,0 +1,207 @@
+"""Large plots, drawn by matplotlib as SVG for pages and PNG for mail.
+
+Same input, same bytes: no date is written, ids are made from the plot's own name, and text stays
+text so that it can be read aloud, searched and set in the reader's font.
+"""
+
+from __future__ import annotations
+
+import io
+import re
+from collections.abc import Iterator
+from contextlib import contextmanager
+from typing import Any
+
+import matplotlib
+from markupsafe import Markup, escape
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
+from matplotlib.figure import Figure
+
+from trimkeep.reports.palette import LIGHT, follow_the_page, verdict_colour
+from trimkeep.reports.views import TrendPoint, TrendView
+
+WIDTH_IN, HEIGHT_IN = 5.6, 2.7
+POINT_SIZE = 4.2
+MAX_DATES = 5
+
+
+@contextmanager
+def house_style(key: str) -> Iterator[None]:
+    """matplotlib in the house style; `key` makes the ids of one plot its own."""
+    settings: dict[Any, Any] = {
+        "svg.fonttype": "none",
+        "svg.hashsalt": key,
+        "text.parse_math": False,
+        "font.size": 9.5,
+        "font.family": "sans-serif",
+        "axes.linewidth": 0.7,
+        "axes.edgecolor": LIGHT.soft,
+        "axes.labelcolor": LIGHT.soft,
+        "text.color": LIGHT.ink,
+        "xtick.color": LIGHT.soft,
+        "ytick.color": LIGHT.soft,
+        "xtick.direction": "in",
+        "ytick.direction": "in",
+    }
+    with matplotlib.rc_context(settings):
+        yield
+
+
+def trend_figure(view: TrendView, flight_axis: str) -> Figure:
+    """The plot of a trend: flights as points with uncertainty, changes as numbered balloons, levels."""
+    figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), facecolor="none")
+    axes = figure.add_axes((0.105, 0.175, 0.88, 0.69), facecolor="none")
+    colour = verdict_colour(view.verdict)
+    turn = _turning_order(view)
+    _draw_levels(axes, view, colour)
+    for point_set, style in (
+        ([point for point in view.points if turn is not None and point.order < turn], "old"),
+        ([point for point in view.points if turn is None or point.order >= turn], "new"),
+    ):
+        _draw_points(axes, [point for point in point_set if not point.odd], colour, style)
+        _draw_odd(axes, [point for point in point_set if point.odd])
+    _draw_marks(axes, view)
+    _dress(axes, view, flight_axis)
+    return figure
+
+
+def _turning_order(view: TrendView) -> int | None:
+    cited = [mark.order for mark in view.marks if mark.cited]
+    if cited:
+        return cited[0]
+    return view.levels[-1].first if len(view.levels) > 1 else None
+
+
+def _draw_levels(axes: Axes, view: TrendView, colour: str) -> None:
+    for place, level in enumerate(view.levels):
+        is_after = place == len(view.levels) - 1 and len(view.levels) > 1
+        shade = colour if is_after else LIGHT.soft
+        left, right = level.first - 0.4, level.last + 0.4
+        if level.high > level.low:
+            axes.fill_between([left, right], level.low, level.high, color=shade, alpha=0.16, linewidth=0)
+        style = "-" if is_after else (0, (5, 2))
+        axes.plot([left, right], [level.level, level.level], color=shade, linewidth=1.8, linestyle=style)
+
+
+def _draw_points(axes: Axes, points: list[TrendPoint], colour: str, style: str) -> None:
+    if not points:
+        return
+    shade = LIGHT.soft if style == "old" else colour
+    axes.errorbar(
+        [point.order for point in points],
+        [point.value for point in points],
+        yerr=[point.error for point in points],
+        fmt="o",
+        markersize=POINT_SIZE,
+        markerfacecolor=LIGHT.paper if style == "old" else shade,
+        markeredgecolor=shade,
+        markeredgewidth=1.1,
+        ecolor=shade,
+        elinewidth=0.8,
+    )
+
+
+def _draw_odd(axes: Axes, points: list[TrendPoint]) -> None:
+    if points:
+        axes.plot(
+            [point.order for point in points],
+            [point.value for point in points],
+            linestyle="none",
+            marker="x",
+            markersize=POINT_SIZE + 1.5,
+            color=LIGHT.ink,
+        )
+
+
+def _draw_marks(axes: Axes, view: TrendView) -> None:
+    """Changes as a plumb line with a numbered balloon on top, as on a workshop drawing."""
+    for mark in view.marks:
+        x = mark.order - 0.5
+        strong = LIGHT.ink if mark.cited else LIGHT.soft
+        axes.axvline(x, color=strong, linewidth=0.9, linestyle=(0, (1, 2)))
+        axes.annotate(
+            str(mark.number),
+            (x, 1.0),
+            xycoords=("data", "axes fraction"),
+            xytext=(0, 9),
+            textcoords="offset points",
+            ha="center",
+            va="center",
+            fontsize=8.5,
+            color=LIGHT.paper if mark.cited else LIGHT.ink,
+            annotation_clip=False,
+            bbox={
+                "boxstyle": "circle,pad=0.28",
+                "facecolor": LIGHT.ink if mark.cited else LIGHT.paper,
+                "edgecolor": strong,
+                "linewidth": 0.8,
+            },
+        )
+
+
+def _dress(axes: Axes, view: TrendView, flight_axis: str) -> None:
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.set_title(view.axis, loc="left", fontsize=9.5, color=LIGHT.soft, pad=19, x=-0.11)
+    axes.set_xlabel(flight_axis, fontsize=9, labelpad=2)
+    orders = [point.order for point in view.points]
+    axes.set_xlim(min(orders) - 1.0, max(orders) + 1.0)
+    if all(point.value >= 0.0 for point in view.points):
+        axes.set_ylim(bottom=0.0)
+    chosen = _spread(view.points, MAX_DATES)
+    axes.set_xticks([point.order for point in chosen], [point.day_text for point in chosen])
+    axes.set_xticks(orders, minor=True)
+    axes.tick_params(axis="x", which="minor", length=2.5)
+    axes.tick_params(axis="x", which="major", length=5)
+    axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
+    axes.grid(axis="y", color=LIGHT.hairline, linewidth=0.7)
+    axes.set_axisbelow(True)
+
+
+def _spread(points: tuple[TrendPoint, ...], most: int) -> list[TrendPoint]:
+    count = min(most, len(points))
+    if count < 2:
+        return list(points)
+    return [points[round(place * (len(points) - 1) / (count - 1))] for place in range(count)]
+
+
+def trend_svg(view: TrendView, flight_axis: str) -> Markup:
+    """The trend as inline SVG that follows the page's colours."""
+    with house_style(view.key):
+        return inline_svg(trend_figure(view, flight_axis), title=view.title, description=view.description)
+
+
+def trend_png(view: TrendView, flight_axis: str, dpi: float = 144.0) -> bytes:
+    """The trend as PNG on paper ground, for mail."""
+    with house_style(view.key):
+        figure = trend_figure(view, flight_axis)
+        figure.set_facecolor(LIGHT.paper)
+        buffer = io.BytesIO()
+        FigureCanvasAgg(figure).print_figure(buffer, format="png", dpi=dpi, metadata={"Software": None})
+        return buffer.getvalue()
+
+
+_HEAD = re.compile(r"^.*?<svg[^>]*>\s*(<metadata>.*?</metadata>)?", re.DOTALL)
+_ID = re.compile(r'\s+id="([^"]+)"')
+_REFERENCE = re.compile(r'(?:url\(#|href="#)([^")]+)')
+
+
+def inline_svg(figure: Figure, *, title: str, description: str) -> Markup:
+    """A figure as SVG to stand inside a page: named, without prologue, ids only where referred to."""
+    buffer = io.StringIO()
+    FigureCanvasSVG(figure).print_svg(
+        buffer, metadata={"Date": None, "Creator": None, "Format": None, "Type": None}
+    )
+    svg = buffer.getvalue()
+    width, height = (72.0 * side for side in figure.get_size_inches())
+    body = _HEAD.sub("", svg, count=1).rsplit("</svg>", 1)[0]
+    wanted = set(_REFERENCE.findall(body))
+    # matplotlib numbers its groups from 1 in every figure; two figures on one page would share ids.
+    body = _ID.sub(lambda found: found.group() if found.group(1) in wanted else "", body)
+    body = body.replace("xlink:href", "href")
+    return Markup(
+        f'<svg class="plot" role="img" viewBox="0 0 {width:g} {height:g}" '
+        f'aria-label="{escape(f"{title}. {description}")}">{follow_the_page(body)}</svg>'
+    )

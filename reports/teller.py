@@ -1,0 +1,145 @@
+"""Small pieces of speech that every page shares: a metric, a change, an airframe, a number of flights."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass
+from zoneinfo import ZoneInfo
+
+from trimkeep.detectors.history.model import Change, ChangeItem, Finding, Series
+from trimkeep.reports.foreign import plain
+from trimkeep.reports.format import Formatter
+from trimkeep.reports.inputs import Links, MetricWords, UnitSystem
+from trimkeep.reports.views import Link
+from trimkeep.reports.wording import Words, load_words, readable
+
+SeriesKey = tuple[str, str, str]
+"""Airframe, metric, context."""
+MAX_ITEMS_NAMED = 2
+
+
+@dataclass(frozen=True, slots=True)
+class Teller:
+    """Words, formatter and look-ups of one page."""
+
+    words: Words
+    fmt: Formatter
+    metrics: Mapping[str, MetricWords]
+    links: Links
+    series: Mapping[SeriesKey, Series]
+    changes: Mapping[str, tuple[Change, ...]]
+
+    def metric(self, name: str) -> MetricWords:
+        """Words of a metric; one that nobody described is spoken of by its name."""
+        return self.metrics.get(name) or MetricWords(readable(name), "", "lower")
+
+    def figure(self, metric: str, context: str) -> str:
+        """`Altitude error, root mean square, in level flight`."""
+        where = self.where(context)
+        title = self.metric(metric).title
+        return f"{title}, {where}" if where else title
+
+    def where(self, context: str) -> str:
+        """When in a flight a figure is taken; empty for no context."""
+        return self.words.code("context", context) if context else ""
+
+    def airframe(self, name: str) -> Link:
+        """An airframe's name, linked where it has a page."""
+        return Link(plain(name), self.links.airframes.get(name))
+
+    def item(self, item: ChangeItem) -> str:
+        """`elevator servo, S-11 to S-12`."""
+        kind = self.words.code("change_kind", item.kind)
+        part, before, after = plain(item.part), plain(item.before), plain(item.after)
+        if part and kind.lower() in part.lower():
+            kind, part = part, ""
+        shown_part = self.words.sentence("part_of_kind", part=part) if part else ""
+        if before and after:
+            return self.words.sentence("item_change", kind=kind, part=shown_part, before=before, after=after)
+        if after:
+            return self.words.sentence("item_change_after", kind=kind, part=shown_part, after=after)
+        return self.words.sentence("item_change_bare", kind=kind, part=shown_part)
+
+    def change(self, change: Change) -> str:
+        """Everything that became different at a boundary, in one clause."""
+        items = [self.item(item) for item in change.items]
+        if not items:
+            return self.words.code("change_kind", "other")
+        if len(items) == 1:
+            return items[0]
+        if len(items) == MAX_ITEMS_NAMED:
+            return self.words.sentence("two_changes", first=items[0], second=items[1])
+        return self.words.sentence("several", first=items[0], n=len(items) - 1)
+
+    def since(self, finding: Finding) -> str:
+        """Since when, and after what."""
+        if finding.kind == "condition_of_flight":
+            return self.words.sentence("seen_on", day=self.fmt.day(finding.opened_at))
+        at = finding.change.at if finding.change else finding.opened_at
+        if finding.kind == "drift":
+            return self.words.sentence("since_drift", day=self.fmt.day(at))
+        if finding.kind == "unexplained_step" or finding.change is None:
+            return self.words.sentence("since_step", day=self.fmt.day(at))
+        return self.words.sentence("since_change", change=self.change(finding.change), day=self.fmt.day(at))
+
+    def series_of(self, finding: Finding) -> Series | None:
+        """The series a finding speaks of; None for pooled findings and where it is not at hand."""
+        if finding.scope == "fleet" or not finding.airframes:
+            return None
+        return self.series.get((finding.airframes[0], finding.metric, finding.context))
+
+    def margin(self, finding: Finding) -> float:
+        """What matters, in the metric's unit; 0 when not known."""
+        series = self.series_of(finding)
+        if series is not None:
+            return series.matters
+        for (_, metric, context), other in self.series.items():
+            if (metric, context) == (finding.metric, finding.context):
+                return other.matters
+        return 0.0
+
+    def flights_sentence(self, finding: Finding) -> str:
+        """How many flights stand behind it."""
+        before, after = finding.flights_before, finding.flights_after
+        if finding.kind == "condition_of_flight":
+            return self.words.sentence("flights_seen", n=after) if after > 1 else ""
+        if before == after:
+            return self.words.sentence("flights_each", n=before)
+        return self.words.sentence("flights_sides", before=before, after=after)
+
+
+def make_teller(
+    *,
+    language: str,
+    units: UnitSystem,
+    time_zone: str,
+    metrics: Mapping[str, MetricWords],
+    links: Links,
+    series: Iterable[Series] = (),
+    changes: Iterable[Change] = (),
+) -> Teller:
+    """A teller with its look-ups built."""
+    words = load_words(language)
+    by_airframe: dict[str, list[Change]] = {}
+    for change in changes:
+        by_airframe.setdefault(change.airframe, []).append(change)
+    return Teller(
+        words=words,
+        fmt=Formatter(words, units, ZoneInfo(time_zone)),
+        metrics=metrics,
+        links=links,
+        series={(one.airframe, one.metric, one.context): one for one in series},
+        changes={
+            name: tuple(sorted(those, key=lambda change: (change.first_order, change.id)))
+            for name, those in by_airframe.items()
+        },
+    )
+
+
+def capital(text: str) -> str:
+    """The text with a capital first letter, the rest untouched.
+
+    >>> capital("altitude held")
+    'Altitude held'
+    """
+    return text[:1].upper() + text[1:]
