@@ -33,6 +33,11 @@ def plain(text: str) -> str:
     return shown
 
 
+def verbatim(line: str) -> str:
+    """A line to be copied: spaces kept as they are, control characters and direction marks made visible."""
+    return "".join(_visible(letter) for letter in _DIRECTION_CONTROLS.sub("\ufffd", line))
+
+
 def _visible(letter: str) -> str:
     code = ord(letter)
     if code < 0x20:

@@ -128,7 +128,7 @@ class Formatter:
         with_unit: bool = True,
     ) -> str:
         """A value with its unit; `spread` (stored unit) sets the digits, `signed` shows a plus."""
-        if unit == "s" and spread is None and not signed and with_unit and abs(value) >= LONG_SECONDS:
+        if unit == "s" and not signed and with_unit and abs(value) >= LONG_SECONDS:
             return self.duration(value)
         unit_shown = shown_unit(unit, self.units, metric=metric)
         # A difference of temperatures has no offset, and only differences are shown signed.

@@ -159,5 +159,5 @@ class DigestInput:
     hints: tuple[Hint, ...] = ()
     journal_head: str | None = None
     versions: Mapping[str, str] = field(default_factory=dict)
-    links: Links = Links()
+    links: Links = field(default_factory=Links)
     language: str = "en"

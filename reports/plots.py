@@ -19,11 +19,13 @@ from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 
+from trimkeep.reports.page_views import SpectrumView, TraceView
 from trimkeep.reports.palette import LIGHT, follow_the_page, verdict_colour
 from trimkeep.reports.views import TrendPoint, TrendView
 
-WIDTH_IN, HEIGHT_IN = 5.6, 2.7
-POINT_SIZE = 4.2
+WIDTH_IN, HEIGHT_IN = 4.7, 2.5
+TRACE_WIDTH_IN, TRACE_HEIGHT_IN = 4.2, 2.1
+POINT_SIZE = 3.8
 MAX_DATES = 5
 
 
@@ -34,7 +36,7 @@ def house_style(key: str) -> Iterator[None]:
         "svg.fonttype": "none",
         "svg.hashsalt": key,
         "text.parse_math": False,
-        "font.size": 9.5,
+        "font.size": 9,
         "font.family": "sans-serif",
         "axes.linewidth": 0.7,
         "axes.edgecolor": LIGHT.soft,
@@ -52,7 +54,7 @@ def house_style(key: str) -> Iterator[None]:
 def trend_figure(view: TrendView, flight_axis: str) -> Figure:
     """The plot of a trend: flights as points with uncertainty, changes as numbered balloons, levels."""
     figure = Figure(figsize=(WIDTH_IN, HEIGHT_IN), facecolor="none")
-    axes = figure.add_axes((0.105, 0.175, 0.88, 0.69), facecolor="none")
+    axes = figure.add_axes((0.115, 0.185, 0.875, 0.66), facecolor="none")
     colour = verdict_colour(view.verdict)
     turn = _turning_order(view)
     _draw_levels(axes, view, colour)
@@ -144,8 +146,8 @@ def _draw_marks(axes: Axes, view: TrendView) -> None:
 def _dress(axes: Axes, view: TrendView, flight_axis: str) -> None:
     for side in ("top", "right", "left"):
         axes.spines[side].set_visible(False)
-    axes.set_title(view.axis, loc="left", fontsize=9.5, color=LIGHT.soft, pad=19, x=-0.11)
-    axes.set_xlabel(flight_axis, fontsize=9, labelpad=2)
+    axes.set_title(view.axis, loc="left", fontsize=9, color=LIGHT.soft, pad=19, x=-0.125)
+    axes.set_xlabel(flight_axis, fontsize=8.5, labelpad=2)
     orders = [point.order for point in view.points]
     axes.set_xlim(min(orders) - 1.0, max(orders) + 1.0)
     if all(point.value >= 0.0 for point in view.points):
@@ -181,6 +183,77 @@ def trend_png(view: TrendView, flight_axis: str, dpi: float = 144.0) -> bytes:
         buffer = io.BytesIO()
         FigureCanvasAgg(figure).print_figure(buffer, format="png", dpi=dpi, metadata={"Software": None})
         return buffer.getvalue()
+
+
+def trace_svg(view: TraceView, time_axis: str, asked: str) -> Markup:
+    """One trace as inline SVG: what was measured in full ink, what was asked for dotted, brackets below."""
+    with house_style(view.key):
+        figure = Figure(figsize=(TRACE_WIDTH_IN, TRACE_HEIGHT_IN), facecolor="none")
+        axes = figure.add_axes((0.13, 0.21, 0.85, 0.66), facecolor="none")
+        colour = verdict_colour(view.verdict) if view.verdict else LIGHT.ink
+        if view.asked is not None:
+            axes.plot(view.time_s, view.asked, color=LIGHT.soft, linewidth=1.1, linestyle=(0, (1, 1.6)))
+            axes.annotate(
+                f"… {asked}",
+                (1.0, 1.03),
+                xycoords="axes fraction",
+                ha="right",
+                fontsize=8.5,
+                color=LIGHT.soft,
+            )
+        axes.plot(view.time_s, view.value, color=colour, linewidth=1.0)
+        axes.set_ylim(view.low, view.high)
+        _draw_brackets(axes, view)
+        _dress_plain(axes, view.axis, time_axis)
+        return inline_svg(figure, title=view.caption, description=view.name)
+
+
+def _draw_brackets(axes: Axes, view: TraceView) -> None:
+    """Stretches that were used as brackets along the foot, like a dimension on a drawing."""
+    foot = axes.get_xaxis_transform()
+    for start, end in view.windows:
+        axes.plot(
+            [start, start, end, end],
+            [0.055, 0.02, 0.02, 0.055],
+            transform=foot,
+            color=LIGHT.ink,
+            linewidth=1.0,
+        )
+
+
+def spectrum_svg(view: SpectrumView, frequency_axis: str) -> Markup:
+    """Strength over frequency, before hollow and dashed, after in the verdict's colour."""
+    with house_style(view.key):
+        figure = Figure(figsize=(WIDTH_IN, TRACE_HEIGHT_IN), facecolor="none")
+        axes = figure.add_axes((0.115, 0.21, 0.875, 0.66), facecolor="none")
+        positive = view.frequency_hz > 0.0
+        if view.before is not None:
+            axes.plot(
+                view.frequency_hz[positive],
+                view.before[positive],
+                color=LIGHT.soft,
+                linewidth=1.2,
+                linestyle=(0, (4, 1.5)),
+            )
+        if view.after is not None:
+            colour = verdict_colour(view.verdict)
+            axes.plot(view.frequency_hz[positive], view.after[positive], color=colour, linewidth=1.5)
+        axes.set_xscale("log")
+        axes.xaxis.set_major_formatter(matplotlib.ticker.FormatStrFormatter("%g"))
+        axes.set_ylim(bottom=0.0)
+        _dress_plain(axes, view.axis, frequency_axis)
+        return inline_svg(figure, title=view.caption, description=view.name)
+
+
+def _dress_plain(axes: Axes, axis: str, below: str) -> None:
+    for side in ("top", "right", "left"):
+        axes.spines[side].set_visible(False)
+    axes.set_title(axis, loc="left", fontsize=9, color=LIGHT.soft, x=-0.13)
+    axes.set_xlabel(below, fontsize=8.5, labelpad=2)
+    axes.margins(x=0.01)
+    axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
+    axes.grid(axis="y", color=LIGHT.hairline, linewidth=0.7)
+    axes.set_axisbelow(True)
 
 
 _HEAD = re.compile(r"^.*?<svg[^>]*>\s*(<metadata>.*?</metadata>)?", re.DOTALL)

@@ -4,17 +4,17 @@ from __future__ import annotations
 
 from functools import cache
 from importlib import resources
-from typing import Any
 
 from jinja2 import Environment, PackageLoader, StrictUndefined, TemplateError
 from markupsafe import Markup
 
 from trimkeep.config.errors import ReportError
 from trimkeep.reports import drawings, plots
+from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage
 from trimkeep.reports.palette import css_variables
 from trimkeep.reports.teller import capital
-from trimkeep.reports.views import DigestPage, TrendView
-from trimkeep.reports.wording import Words, load_words
+from trimkeep.reports.views import DigestPage
+from trimkeep.reports.wording import load_words
 
 
 def render_digest(page: DigestPage) -> str:
@@ -28,25 +28,43 @@ def render_digest(page: DigestPage) -> str:
     return render_page("digest.html", page, page.language)
 
 
+def render_board(page: BoardPage) -> str:
+    """The fleet board as one HTML document. Errors as `render_digest`."""
+    return render_page("board.html", page, page.head.language)
+
+
+def render_airframe(page: AirframePage) -> str:
+    """An airframe's page as one HTML document. Errors as `render_digest`."""
+    return render_page("airframe.html", page, page.head.language)
+
+
+def render_finding(page: FindingPage) -> str:
+    """A finding's page as one HTML document. Errors as `render_digest`."""
+    return render_page("finding.html", page, page.head.language)
+
+
+def render_inspect(page: FlightPage) -> str:
+    """A flight's page as one HTML document. Errors as `render_digest`."""
+    return render_page("flight.html", page, page.head.language)
+
+
 def render_page(template: str, page: object, language: str) -> str:
     """A view through its template."""
     words = load_words(language)
     environment = _environment()
     try:
         return environment.get_template(template).render(
-            page=page, words=words, style=_stylesheet(), draw_trend=_trend_drawer(words)
+            page=page,
+            words=words,
+            style=_stylesheet(),
+            draw_trend=lambda view: plots.trend_svg(view, words.text("flight_axis")),
+            draw_trace=lambda view: plots.trace_svg(view, words.text("seconds_axis"), words.text("asked")),
+            draw_spectrum=lambda view: plots.spectrum_svg(view, words.text("frequency")),
         )
     except TemplateError as error:
         raise ReportError(
             f"the page could not be made ({error})", subject=template, next_step="please report this"
         ) from error
-
-
-def _trend_drawer(words: Words) -> Any:
-    def draw(view: TrendView) -> Markup:
-        return plots.trend_svg(view, words.text("flight_axis"))
-
-    return draw
 
 
 @cache

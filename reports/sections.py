@@ -12,7 +12,7 @@ from trimkeep.reports.entries import (
     size_texts,
     tally_view,
 )
-from trimkeep.reports.foreign import plain
+from trimkeep.reports.foreign import plain, verbatim
 from trimkeep.reports.inputs import AirframeRow, DigestInput, MaintenanceRow, Promise
 from trimkeep.reports.teller import Teller, capital
 from trimkeep.reports.trends import SPARK_FLIGHTS, spark_view, usual_and_last
@@ -203,14 +203,21 @@ def _said_row(title: str, names: list[str], about: list[Finding], teller: Teller
         }
         said += [
             teller.words.sentence(
-                "said_of", verdict=teller.words.code("verdict", verdict.value), family=family, n=len(on)
+                "said_of",
+                verdict=teller.words.code("verdict", verdict.value).lower(),
+                family=family,
+                airframes=_n_airframes(len(on), teller),
             )
             for family, on in sorted(families.items())
         ]
-    count = teller.words.sentence("n_airframes_one" if len(names) == 1 else "n_airframes", n=len(names))
+    count = _n_airframes(len(names), teller)
     return FirmwareRow(
         plain(title), count, tuple(teller.airframe(name) for name in sorted(names)), tuple(said)
     )
+
+
+def _n_airframes(count: int, teller: Teller) -> str:
+    return teller.words.sentence("n_airframes_one" if count == 1 else "n_airframes", n=count)
 
 
 def trends_section(given: DigestInput, shown: tuple[Finding, ...], teller: Teller) -> TrendsSection:
@@ -318,7 +325,7 @@ def work_section(given: DigestInput, teller: Teller) -> WorkSection:
 
 def not_read_section(given: DigestInput, teller: Teller) -> NotReadSection:
     """Logs that could not be read."""
-    rows = tuple(FileRow(plain(one.file), plain(one.sentence)) for one in given.logs_not_read)
+    rows = tuple(FileRow(plain(one.file), capital(plain(one.sentence))) for one in given.logs_not_read)
     return NotReadSection(head("not_read", len(rows), teller), rows)
 
 
@@ -336,15 +343,10 @@ def unmeasured_section(given: DigestInput, teller: Teller) -> UnmeasuredSection:
 def hint_section(given: DigestInput, teller: Teller) -> HintSection:
     """Lines to paste; each line is kept as it is but for what could break the page."""
     hints = tuple(
-        HintView(plain(one.airframe), plain(one.file), plain(one.gains), tuple(map(_verbatim, one.lines)))
+        HintView(plain(one.airframe), plain(one.file), plain(one.gains), tuple(map(verbatim, one.lines)))
         for one in given.hints
     )
     return HintSection(head("hints", len(hints), teller), hints)
-
-
-def _verbatim(line: str) -> str:
-    indent = len(line) - len(line.lstrip(" "))
-    return " " * indent + plain(line)
 
 
 def promise_section(promise: Promise | None, teller: Teller) -> PromiseSection:

@@ -1,0 +1,168 @@
+"""Views of the pages behind the digest: board, airframe, finding, flight."""
+
+# ruff: noqa: RUF009 - `shown` only makes a field with its meaning; it holds no state.
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from trimkeep.detectors.model import FloatArray, Window
+from trimkeep.reports.views import (
+    AirframeTrends,
+    CauseView,
+    EntryView,
+    FigureRow,
+    Link,
+    TrendView,
+    UnmeasuredRow,
+    WorkRow,
+    shown,
+)
+
+
+@dataclass(frozen=True, slots=True)
+class PageHead:
+    """Top of every page behind the digest."""
+
+    language: str = shown("language code")
+    direction: str = shown("writing direction")
+    title: str = shown("title of the window")
+    trail: tuple[Link, ...] = shown("way back up")
+    heading: str = shown("what the page is about")
+    aside: str = shown("a few words set beside the heading, may be empty")
+    counts: str = shown("one line of facts under it")
+    colophon: tuple[str, ...] = shown("when made, with which versions")
+
+
+@dataclass(frozen=True, slots=True)
+class BoardRow:
+    """One airframe on the board."""
+
+    who: Link = shown("the airframe")
+    description: str = shown("from its card")
+    facts: str = shown("flights, hours, firmware, last flight")
+    verdict: str = shown("gravest verdict of its open findings, or an empty text")
+    findings: tuple[Link, ...] = shown("its open findings, one sentence each")
+    figure: FigureRow | None = shown("the figure that says most about it")
+
+
+@dataclass(frozen=True, slots=True)
+class BoardPage:
+    """Every airframe at a glance, those that need a hand first."""
+
+    head: PageHead = shown("top of the page")
+    rows: tuple[BoardRow, ...] = shown("one per airframe")
+    empty: str = shown("the empty case in words, else an empty text")
+
+
+@dataclass(frozen=True, slots=True)
+class ConditionRow:
+    """One flight and the air it flew in."""
+
+    day: str = shown("when")
+    link: Link = shown("its log, linked to the flight's page where there is one")
+    length: str = shown("how long")
+    wind: str = shown("wind speed, or a dash")
+    gusts: str = shown("gust strength, or a dash")
+    airspeed: str = shown("airspeed, or a dash")
+    density: str = shown("air density, or a dash")
+    remarks: str = shown("what is odd about it, may be empty")
+
+
+@dataclass(frozen=True, slots=True)
+class AirframePage:
+    """One airframe: findings, figures, flights, work."""
+
+    head: PageHead = shown("top of the page")
+    entries: tuple[EntryView, ...] = shown("open findings")
+    no_findings: str = shown("the empty case in words, else an empty text")
+    trends: tuple[TrendView, ...] = shown("large plots of the figures that say most")
+    figures: AirframeTrends = shown("all figures as small lines")
+    work: tuple[WorkRow, ...] = shown("journal and changes seen in the logs, newest first")
+    settings: tuple[WorkRow, ...] = shown("settings that changed, newest first")
+    flights: tuple[ConditionRow, ...] = shown("flights and their conditions, newest first")
+
+
+@dataclass(frozen=True, slots=True)
+class TraceView:
+    """One trace to draw."""
+
+    key: str = shown("stable name for ids inside the drawing")
+    caption: str = shown("channel, before or after, day")
+    name: str = shown("the drawing in one sentence, for screen readers")
+    axis: str = shown("value axis with unit")
+    verdict: str = shown("verdict code for colour; empty for ink")
+    time_s: FloatArray = shown("seconds from the recording's start")
+    value: FloatArray = shown("shown unit")
+    asked: FloatArray | None = shown("what was asked for, shown unit")
+    low: float = shown("lower end of the value axis, the same on both sides")
+    high: float = shown("upper end of it")
+    windows: tuple[Window, ...] = shown("stretches that were used, drawn as brackets")
+    table: tuple[tuple[str, str], ...] = shown("time and value at a few places, for the table")
+
+
+@dataclass(frozen=True, slots=True)
+class TracePair:
+    """The same channel before and after."""
+
+    title: str = shown("the channel")
+    traces: tuple[TraceView, ...] = shown("before on the left, after on the right")
+
+
+@dataclass(frozen=True, slots=True)
+class SpectrumView:
+    """Power over frequency before and after."""
+
+    key: str = shown("stable name for ids inside the drawing")
+    caption: str = shown("channel")
+    name: str = shown("the drawing in one sentence, for screen readers")
+    axis: str = shown("strength axis")
+    verdict: str = shown("verdict code for colour")
+    frequency_hz: FloatArray = shown("Hz")
+    before: FloatArray | None = shown("0..1 of the strongest")
+    after: FloatArray | None = shown("0..1 of the strongest")
+    table: tuple[tuple[str, str, str], ...] = shown("period, before, after at a few places")
+
+
+@dataclass(frozen=True, slots=True)
+class FindingPage:
+    """One finding with all of its evidence."""
+
+    head: PageHead = shown("top of the page")
+    entry: EntryView = shown("the finding itself, with its trend")
+    causes: tuple[CauseView, ...] = shown("every likely cause, each with its check")
+    pairs: tuple[TracePair, ...] = shown("before and after side by side")
+    spectra: tuple[SpectrumView, ...] = shown("spectra")
+    no_traces: str = shown("the empty case in words, else an empty text")
+    down_weighted: tuple[Link, ...] = shown("flights given less weight")
+    evidence: tuple[Link, ...] = shown("flights that show it")
+
+
+@dataclass(frozen=True, slots=True)
+class MeasuredRow:
+    """One figure of one flight."""
+
+    title: str = shown("the figure and when it was taken")
+    value: str = shown("with unit")
+    uncertainty: str = shown("standard error with unit, or a dash")
+    behind: str = shown("how much flight is behind it")
+
+
+@dataclass(frozen=True, slots=True)
+class DetectorView:
+    """What one detector said of the flight."""
+
+    title: str = shown("the detector")
+    rows: tuple[MeasuredRow, ...] = shown("its figures")
+    traces: tuple[TraceView, ...] = shown("the channels it read, with the stretches it used")
+
+
+@dataclass(frozen=True, slots=True)
+class FlightPage:
+    """One flight: what was measured, what was not, and the traces."""
+
+    head: PageHead = shown("top of the page")
+    detectors: tuple[DetectorView, ...] = shown("those that measured something")
+    unmeasured: tuple[UnmeasuredRow, ...] = shown("those that did not, and why")
+    notes: tuple[str, ...] = shown("remarks on the recording")
+    window_note: str = shown("what the brackets mean; empty without traces")
