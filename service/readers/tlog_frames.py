@@ -1,0 +1,316 @@
+"""Finding the frames of a telemetry log: stamp, packet, stamp, packet, with whatever went wrong between.
+
+The rule is that of a reader who goes through the file once: a frame is a record whose packet has a
+known start byte, fits into the file and has the right checksum; after a frame the next one starts at
+its end or later; where none starts, one byte is skipped. The result is exactly that rule's, but no
+step looks at one frame only:
+
+1. some thousand walkers start at even distances and follow the length bytes all at once;
+2. the checksums of all records they met are verified, message by message;
+3. what the accepted frames leave uncovered is searched byte by byte, until nothing is left to search.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from trimkeep.service.readers.tlog_crc import BLOCK, NO_EXTRA, Bytes, Positions, crc_matches, implied_extra
+from trimkeep.service.readers.tlog_messages import message_kinds
+from trimkeep.service.readers.tlog_walk import (
+    STAMP,
+    V2,
+    record_sizes,
+    walk,
+)
+
+Flags = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, slots=True)
+class Records:
+    """Possible frames: where they are and what their headers say. All of shape (n,).
+
+    `stamp` is the record's time stamp read as the container has it, big-endian, microseconds; `start`
+    is its first byte, `end` the first byte after the record, `body` the first byte
+    after the packet's start byte, `payload` the first of the payload, `length` its bytes on the wire.
+    """
+
+    stamp: NDArray[np.uint64]
+    start: Positions
+    end: Positions
+    body: Positions
+    payload: Positions
+    length: NDArray[np.uint8]
+    message: NDArray[np.int32]
+    system: NDArray[np.uint8]
+    component: NDArray[np.uint8]
+
+    def select(self, which: Flags | Positions) -> Records:
+        """The records that a mask or an index picks."""
+        return Records(*(getattr(self, name)[which] for name in self.__slots__))
+
+    @classmethod
+    def together(cls, parts: Sequence[Records]) -> Records:
+        """One after the other."""
+        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in cls.__slots__))
+
+    def joined(self, other: Records) -> Records:
+        """Both, ordered by start."""
+        order = np.argsort(np.concatenate((self.start, other.start)), kind="stable")
+        return Records.together((self, other)).select(order)
+
+
+@dataclass(frozen=True, slots=True)
+class Frames:
+    """The frames of a file and what lay between them.
+
+    Parameters
+    ----------
+    records : Records
+        Ordered by start, never overlapping.
+    skipped_bytes : int
+        Bytes between frames that belong to none, the cut-off end apart.
+    bad_checksum : int
+        Records that stand exactly where a frame is due but have a wrong checksum.
+    cut_off_at : int or None
+        Byte at which the last record begins when the file ends inside it.
+    """
+
+    records: Records
+    skipped_bytes: int
+    bad_checksum: int
+    cut_off_at: int | None
+
+
+def find_frames(data: Bytes, size: int) -> Frames:
+    """All frames of a telemetry log.
+
+    Parameters
+    ----------
+    data : ndarray of uint8
+        The file, followed by at least `PADDING` zero bytes.
+    size : int
+        Bytes of the file.
+
+    Returns
+    -------
+    Frames
+    """
+    extras: dict[int, int] = {}
+    found = _verified(data, walk(data, size), size, extras)
+    bad_start = found.rejected
+    frames = _first_come(found.accepted)
+    searched = np.sort(found.rejected)
+    while True:
+        candidates = _candidates_outside(data, size, frames, searched)
+        if not candidates.size:
+            break
+        searched = np.sort(np.concatenate((searched, candidates)))
+        more = _verified(data, candidates, size, extras)
+        bad_start = np.concatenate((bad_start, more.rejected))
+        if more.accepted.start.size:
+            frames = _first_come(_unique_joined(frames, more.accepted))
+    return _accounted(data, size, frames, bad_start)
+
+
+def headers(data: Bytes, start: Positions) -> Records:
+    """What the packets at these records say of themselves."""
+    magic = data[STAMP:].take(start)
+    length = data[STAMP + 1 :].take(start)
+    v2 = magic == V2
+    # Version 2 has four header bytes more: two flag bytes, and a message number of three bytes for one.
+    shift = start + 2 * v2
+    message = data[STAMP + 5 :].take(shift).astype(np.int32)
+    high = data[STAMP + 6 :].take(shift).astype(np.int32) | (data[STAMP + 7 :].take(shift).astype(np.int32) << 8)
+    message += (high << 8) * v2
+    payload = start + (STAMP + 6) + 4 * v2
+    return Records(
+        stamp=_stamps(data, start),
+        start=start,
+        end=start + record_sizes(data, start),
+        body=start + (STAMP + 1),
+        payload=payload,
+        length=length,
+        message=message,
+        system=data[STAMP + 3 :].take(shift),
+        component=data[STAMP + 4 :].take(shift),
+    )
+
+
+def _stamps(data: Bytes, start: Positions) -> NDArray[np.uint64]:
+    """The eight bytes at each position as a big-endian number, put together from aligned words."""
+    words, index = data.view(np.uint64), start >> 3
+    shift = ((start & 7) << 3).astype(np.uint64)
+    little = words.take(index) >> shift
+    little |= words[1:].take(index) << (np.uint64(64) - shift)  # a shift by 64 gives zero in numpy
+    return little.byteswap()
+
+
+@dataclass(frozen=True, slots=True)
+class _Verified:
+    accepted: Records
+    rejected: Positions
+
+
+def _verified(data: Bytes, start: Positions, size: int, extras: dict[int, int]) -> _Verified:
+    """Split by checksum; `extras` collects the extra bytes of messages that the tables do not know."""
+    blocks: list[Records] = []
+    matches = [np.empty(0, bool)]
+    for at in range(0, max(start.size, 1), BLOCK):  # block by block: the bytes are fetched from memory once
+        block = headers(data, start[at : at + BLOCK])
+        extra = _known_extras(block.message)
+        match = crc_matches(data, block.body, block.payload + block.length, extra.astype(np.uint8))
+        matches.append(match & (extra != NO_EXTRA))
+        blocks.append(block)
+    records, good = Records.together(blocks), np.concatenate(matches)
+    unknown = np.flatnonzero(_known_extras(records.message) == NO_EXTRA)
+    for number, which in grouped(records.message[unknown]):
+        members = unknown[which]
+        if number not in extras:
+            learnt = _learnt_extra(data, records, members, size)
+            if learnt == NO_EXTRA:
+                continue
+            extras[number] = learnt
+        same = np.full(members.size, extras[number], np.uint8)
+        crc_at = records.payload[members] + records.length[members]
+        good[members] = crc_matches(data, records.body[members], crc_at, same)
+    if good.all():
+        return _Verified(records, np.empty(0, np.intp))
+    return _Verified(records.select(good), records.start[~good])
+
+
+@cache
+def _extra_table() -> NDArray[np.int16]:
+    table = np.full(65536, NO_EXTRA, np.int16)
+    for number, kind in message_kinds().items():
+        table[number] = kind.extra  # the common set stays far below 65536
+    return table
+
+
+def _known_extras(message: NDArray[np.int32]) -> NDArray[np.int16]:
+    """The tables' extra byte of each message, or `NO_EXTRA`."""
+    extra = _extra_table().take(message, mode="clip")
+    extra[message > 65535] = NO_EXTRA
+    return extra
+
+
+def grouped(key: NDArray[np.int32]) -> list[tuple[int, Positions]]:
+    """Index arrays of equal keys, each in order."""
+    if not key.size:
+        return []
+    # Sorting 16-bit numbers is a radix sort; only private messages have larger ones.
+    narrow = key.astype(np.uint16) if int(key.max()) < 65536 else key
+    order = np.argsort(narrow, kind="stable")
+    ordered = key[order]
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(ordered)) + 1, [key.size]))
+    return [
+        (int(ordered[a]), order[a:b].astype(np.intp, copy=False))
+        for a, b in zip(edges[:-1], edges[1:], strict=True)
+    ]
+
+
+def _learnt_extra(data: Bytes, records: Records, members: Positions, size: int) -> int:
+    """The extra byte of an unknown message, from the frames that fit between their neighbours.
+
+    A single corrupted frame implies some extra byte once in 256 times; that it also begins where a
+    record ended and ends where one begins makes a mistake unlikely.
+    """
+    start, end = records.start[members], records.end[members]
+    follows = (start == 0) | _among(np.sort(records.end), start)
+    leads = _record_may_start(data, end, size)
+    linked = members[follows & leads]
+    if not linked.size:
+        return NO_EXTRA
+    crc_at = records.payload[linked] + records.length[linked]
+    implied = implied_extra(data, records.body[linked], crc_at)
+    implied = implied[implied != NO_EXTRA]
+    return int(np.bincount(implied).argmax()) if implied.size else NO_EXTRA
+
+
+def _record_may_start(data: Bytes, at: Positions, size: int) -> Flags:
+    """A start byte where one is due, or too few bytes left to see one."""
+    return (data[STAMP:].take(at) - np.uint8(0xFD) < 2) | (at + STAMP >= size)
+
+
+def _unique_joined(frames: Records, more: Records) -> Records:
+    new = ~_among(frames.start, more.start)
+    return frames.joined(more.select(new))
+
+
+def _first_come(records: Records) -> Records:
+    """Records ordered by start without those that begin inside an earlier one that stays."""
+    start, end = records.start, records.end
+    clashes = np.flatnonzero(start[1:] < end[:-1]) + 1
+    if not clashes.size:
+        return records
+    keep = np.ones(start.size, bool)
+    resume = 0
+    for clash in clashes.tolist():  # only the few records that overlap
+        if clash < resume:
+            continue
+        over = clash + int(np.searchsorted(start[clash:], end[clash - 1]))
+        keep[clash:over] = False
+        resume = over + 1
+    return records.select(keep)
+
+
+def _candidates_outside(data: Bytes, size: int, frames: Records, searched: Positions) -> Positions:
+    """Starts of possible records in what no frame covers, those already looked at left out."""
+    edges = np.concatenate((frames.start, [size])), np.concatenate(([0], frames.end))
+    gap = np.flatnonzero(edges[0] > edges[1])
+    first, length = edges[1][gap], edges[0][gap] - edges[1][gap]
+    found = [np.empty(0, np.intp)]
+    for at, n in _blocks(first, length):
+        position = np.repeat(at - np.concatenate(([0], np.cumsum(n)[:-1])), n) + np.arange(int(n.sum()))
+        position = position[data[STAMP:].take(position) - np.uint8(0xFD) < 2]
+        sizes = record_sizes(data, position)
+        found.append(position[(sizes > 0) & (position + sizes <= size)])
+    candidates = np.concatenate(found)
+    return candidates[~_among(searched, candidates)]
+
+
+def _among(ordered: Positions, wanted: Positions) -> Flags:
+    """Which of `wanted` are in `ordered` (numpy's isin does not use that it is sorted)."""
+    if not ordered.size:
+        return np.zeros(wanted.size, bool)
+    slot = np.minimum(np.searchsorted(ordered, wanted), ordered.size - 1)
+    return ordered[slot] == wanted
+
+
+def _blocks(first: Positions, length: Positions, most: int = 1 << 18) -> list[tuple[Positions, Positions]]:
+    """The gaps in portions of about `most` bytes, so that searching a whole file needs little memory."""
+    if not first.size:
+        return []
+    pieces = -(-length // most)
+    number = np.arange(int(pieces.sum())) - np.repeat(np.cumsum(pieces) - pieces, pieces)
+    first = np.repeat(first, pieces) + number * most
+    length = np.minimum(np.repeat(length, pieces) - number * most, most)
+    portion = np.cumsum(length) // most
+    edges = np.concatenate(([0], np.flatnonzero(np.diff(portion)) + 1, [first.size]))
+    return [(first[a:b], length[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+
+
+def _accounted(data: Bytes, size: int, frames: Records, rejected: Positions) -> Frames:
+    """Add up what lies between the frames."""
+    covered = int((frames.end - frames.start).sum())
+    last_end = int(frames.end[-1]) if frames.end.size else 0
+    at = np.asarray([last_end])
+    unfinished = last_end < size and bool(_record_may_start(data, at, size)[0])
+    if unfinished and last_end + STAMP + 1 < size:
+        sizes = int(record_sizes(data, at)[0])
+        unfinished = sizes > 0 and last_end + sizes > size
+    cut_off_at = last_end if unfinished else None
+    skipped = (last_end if unfinished else size) - covered
+    bad = 0
+    if rejected.size:
+        ends = np.concatenate(([0], frames.end))
+        rejected = np.unique(rejected)
+        due = _among(ends, rejected)
+        after = rejected + record_sizes(data, rejected)
+        bad = int(np.count_nonzero(due & _record_may_start(data, np.minimum(after, size), size)))
+    return Frames(frames, skipped, bad, cut_off_at)
