@@ -240,6 +240,8 @@ class DetectorSpec:
     formula: str = ""
     source: str = ""
     cannot_tell: str = ""
+    needs_any: tuple[frozenset[str], ...] = ()
+    """Groups of channels; at least one of each group is needed besides `needs`."""
 
     def metric(self, name: str) -> Metric:
         """The metric of that name. KeyError when there is none."""

@@ -1,0 +1,100 @@
+"""Channels on a common time base: held for codes, joined or averaged for quantities, NaN across gaps."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from trimkeep.config.channels import CHANNELS
+from trimkeep.detectors.model import Channel, Flight, FloatArray, Recording
+from trimkeep.detectors.numerics.circular import unwrap
+
+
+def even_grid(start_s: float, end_s: float, step_s: float) -> FloatArray:
+    """Times from start to end, both included where the step allows; shape (n,).
+
+    >>> even_grid(1.0, 2.0, 0.25).tolist()
+    [1.0, 1.25, 1.5, 1.75, 2.0]
+    """
+    steps = np.arange(int((end_s - start_s) / step_s + 1e-6) + 1, dtype=np.float64)
+    return start_s + step_s * steps
+
+
+def held(channel: Channel, at_s: FloatArray) -> FloatArray:
+    """Last known value at each time, shape of `at_s`; NaN before the first sample. For codes and flags."""
+    known = np.isfinite(channel.value)
+    time_s, value = channel.time_s[known], channel.value[known]
+    if time_s.size == 0:
+        return np.full(at_s.shape, np.nan)
+    index = np.searchsorted(time_s, at_s, side="right") - 1
+    return np.where(index >= 0, value[np.maximum(index, 0)], np.nan)
+
+
+def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float) -> FloatArray:
+    """A quantity on an even grid: the mean over each step where it is fast, straight joins where slow.
+
+    Parameters
+    ----------
+    channel : Channel
+        NaN means no sample. Angles that wrap must be unwrapped before.
+    grid_s : ndarray, shape (n,)
+        Even, increasing, seconds.
+    max_gap_s : float
+        Between two samples further apart the result is NaN, and so it is before the first and after
+        the last sample (half a step of grace).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+    """
+    known = np.isfinite(channel.value)
+    time_s, value = channel.time_s[known], channel.value[known]
+    if time_s.size == 0 or grid_s.size == 0:
+        return np.full(grid_s.shape, np.nan)
+    step_s = float(grid_s[1] - grid_s[0]) if grid_s.size > 1 else 1.0
+    joined = np.interp(grid_s, time_s, value)
+    after = np.clip(np.searchsorted(time_s, grid_s, side="left"), 0, time_s.size - 1)
+    before = np.maximum(np.searchsorted(time_s, grid_s, side="right") - 1, 0)
+    grace_s = 0.5 * step_s + 1e-9
+    outside = (grid_s < time_s[0] - grace_s) | (grid_s > time_s[-1] + grace_s)
+    joined[(time_s[after] - time_s[before] > max_gap_s) | outside] = np.nan
+    # Averaging keeps what is faster than the grid from folding back; it needs two samples in a step.
+    edges = np.append(grid_s - 0.5 * step_s, grid_s[-1] + 0.5 * step_s)
+    place = np.searchsorted(time_s, edges)
+    count = np.diff(place)
+    if np.median(count) < 2:
+        return joined
+    # Sums are taken about the first value, so that an offset (an epoch, a height) costs no digits.
+    total = np.concatenate(([0.0], np.cumsum(value - value[0])))
+    mean = np.diff(total[place]) / np.maximum(count, 1) + value[0]
+    return np.where(count >= 2, mean, joined)
+
+
+def sampled(source: Recording | Flight, name: str, grid_s: FloatArray, max_gap_s: float = 2.0) -> FloatArray:
+    """A channel by name on an even grid; all NaN when it is not there. Codes are held, angles unwrapped."""
+    recording = source if isinstance(source, Recording) else source.recording
+    channel = recording.channels.get(name)
+    if channel is None or grid_s.size == 0:
+        return np.full(grid_s.shape, np.nan)
+    channel = channel.between(grid_s[0] - max_gap_s, grid_s[-1] + max_gap_s)
+    kind = CHANNELS.get(name)
+    if kind is not None and kind.discrete:
+        return held(recording.channels[name], grid_s)
+    if kind is not None and kind.wraps:
+        channel = Channel(channel.time_s, unwrap(channel.value))
+    return on_grid(channel, grid_s, max_gap_s)
+
+
+def running_mean(value: FloatArray, width: int) -> FloatArray:
+    """Centred mean over `width` samples, shorter at the ends; NaN samples are left out. Shape kept.
+
+    >>> running_mean(np.array([0.0, 3.0, np.nan, 1.0]), 3).tolist()
+    [1.5, 1.5, 2.0, 1.0]
+    """
+    known = np.isfinite(value)
+    total = np.concatenate(([0.0], np.cumsum(np.where(known, value, 0.0))))
+    count = np.concatenate(([0], np.cumsum(known)))
+    half = width // 2
+    first = np.maximum(np.arange(value.size) - half, 0)
+    last = np.minimum(np.arange(value.size) + half + 1, value.size)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        return (total[last] - total[first]) / (count[last] - count[first])
