@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import replace
 
 from trimkeep.detectors.history.model import Change, Finding, Series, Verdict
 from trimkeep.reports.entries import cause_views, entry_view, group, headline
@@ -83,7 +84,7 @@ def board_trail(setting: Setting, teller: Teller) -> tuple[Link, ...]:
 
 
 def is_open(finding: Finding) -> bool:
-    """True for what a page lists as open: hazards and called changes for the worse, neither muted nor settled."""
+    """True for what a page lists as open: hazards and called changes for the worse."""
     return finding.status in ("open", "acknowledged") and (
         finding.verdict is Verdict.ATTENTION
         or (finding.verdict is Verdict.WORSE and finding.tier.value == "called")
@@ -114,7 +115,7 @@ def compose_board(given: BoardInput) -> BoardPage:
                 description=plain(airframe.description),
                 facts=airframe_facts(airframe, teller),
                 verdict=mine[0].verdict.value if mine else "",
-                findings=tuple(Link(headline(one, teller), links.get(one.id)) for one in mine),
+                findings=tuple(Link(_board_line(one, teller), links.get(one.id)) for one in mine),
                 figure=trends.rows[0] if trends.rows else None,
             )
         )
@@ -137,6 +138,13 @@ def compose_board(given: BoardInput) -> BoardPage:
     return BoardPage(head, tuple(rows), "" if rows else words.sentence("empty_fleet"))
 
 
+def _board_line(finding: Finding, teller: Teller) -> str:
+    line = headline(finding, teller)
+    if finding.scope == "airframe":
+        return line
+    return teller.words.sentence("fleet_headline", airframes=len(finding.airframes), headline=line)
+
+
 def _open_count(count: int, teller: Teller) -> str:
     key = "open_none" if count == 0 else "open_one" if count == 1 else "open_many"
     return teller.words.sentence(key, n=count)
@@ -156,7 +164,12 @@ def compose_airframe(given: AirframeInput) -> AirframePage:
     series = [one for one in given.series if one.points and one.airframe == airframe.id]
     figures = airframe_trends(airframe, series, verdicts, teller, limit=None)
     by_title = {teller.figure(one.metric, one.context): one for one in series}
-    about = {(one.metric, one.context): one for one in mine if one.status in ("open", "acknowledged")}
+    about = {
+        (one.metric, one.context): one
+        for one in mine
+        # The levels of a pooled finding are the fleet's, not this airframe's.
+        if one.scope == "airframe" and one.status in ("open", "acknowledged")
+    }
     plotted = [by_title[row.title] for row in figures.rows[:MAX_AIRFRAME_PLOTS]]
     words, name = teller.words, plain(airframe.id)
     head = page_head(
@@ -269,7 +282,7 @@ def compose_finding(given: FindingInput) -> FindingPage:
 
     return FindingPage(
         head=head,
-        entry=entry,
+        entry=replace(entry, href=None),
         causes=cause_views(finding, teller, limit=None),
         pairs=pairs,
         spectra=spectra,

@@ -166,3 +166,16 @@ class FlightPage:
     unmeasured: tuple[UnmeasuredRow, ...] = shown("those that did not, and why")
     notes: tuple[str, ...] = shown("remarks on the recording")
     window_note: str = shown("what the brackets mean; empty without traces")
+
+
+@dataclass(frozen=True, slots=True)
+class AlertView:
+    """What the mail's HTML part shows."""
+
+    language: str = shown("language code")
+    direction: str = shown("writing direction")
+    title: str = shown("title of the mail")
+    fleet: str = shown("name of the fleet")
+    entry: EntryView = shown("the finding")
+    image: str = shown("content id of the plot, empty without one")
+    closing: str = shown("where the mail comes from")

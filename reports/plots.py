@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import io
 import re
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from typing import Any
@@ -47,7 +48,9 @@ def house_style(key: str) -> Iterator[None]:
         "xtick.direction": "in",
         "ytick.direction": "in",
     }
-    with matplotlib.rc_context(settings):
+    with matplotlib.rc_context(settings), warnings.catch_warnings():
+        # Text is set by the reader's own fonts; what the measuring font lacks is no news.
+        warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
         yield
 
 
@@ -202,7 +205,9 @@ def trace_svg(view: TraceView, time_axis: str, asked: str) -> Markup:
                 color=LIGHT.soft,
             )
         axes.plot(view.time_s, view.value, color=colour, linewidth=1.0)
-        axes.set_ylim(view.low, view.high)
+        # Brackets need a strip of their own under the trace.
+        strip = 0.12 * (view.high - view.low) if view.windows else 0.0
+        axes.set_ylim(view.low - strip, view.high)
         _draw_brackets(axes, view)
         _dress_plain(axes, view.axis, time_axis)
         return inline_svg(figure, title=view.caption, description=view.name)

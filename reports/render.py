@@ -11,7 +11,7 @@ from markupsafe import Markup
 from trimkeep.config.errors import ReportError
 from trimkeep.reports import drawings, plots
 from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage
-from trimkeep.reports.palette import css_variables
+from trimkeep.reports.palette import LIGHT, css_variables
 from trimkeep.reports.teller import capital
 from trimkeep.reports.views import DigestPage
 from trimkeep.reports.wording import load_words
@@ -64,6 +64,18 @@ def render_page(template: str, page: object, language: str) -> str:
     except TemplateError as error:
         raise ReportError(
             f"the page could not be made ({error})", subject=template, next_step="please report this"
+        ) from error
+
+
+def render_fragment(template: str, page: object, language: str) -> str:
+    """A view for mail readers, which know no stylesheets: colours are written into the elements."""
+    try:
+        return (
+            _environment().get_template(template).render(page=page, words=load_words(language), colours=LIGHT)
+        )
+    except TemplateError as error:
+        raise ReportError(
+            f"the mail could not be made ({error})", subject=template, next_step="please report this"
         ) from error
 
 

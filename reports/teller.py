@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from zoneinfo import ZoneInfo
 
 from trimkeep.detectors.history.model import Change, ChangeItem, Finding, Series
@@ -31,7 +31,8 @@ class Teller:
 
     def metric(self, name: str) -> MetricWords:
         """Words of a metric; one that nobody described is spoken of by its name."""
-        return self.metrics.get(name) or MetricWords(readable(name), "", "lower")
+        given = self.metrics.get(name) or MetricWords(readable(name), "", "lower")
+        return replace(given, title=plain(given.title), unit=plain(given.unit))
 
     def figure(self, metric: str, context: str) -> str:
         """`Altitude error, root mean square, in level flight`."""

@@ -10,6 +10,7 @@ from importlib import resources
 from typing import Any, Literal
 
 from trimkeep.config.errors import ReportError
+from trimkeep.reports.foreign import plain
 
 CautionKind = Literal["bench", "flight", "desk"]
 DEFAULT_LANGUAGE = "en"
@@ -80,7 +81,7 @@ def readable(code: str) -> str:
     >>> readable("held_level")
     'held level'
     """
-    return code.replace("_", " ")
+    return plain(code.replace("_", " "))
 
 
 @cache
