@@ -17,6 +17,7 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -36,9 +37,7 @@ LONGEST_BODY = 9 + 255
 NO_EXTRA = -1
 
 
-def crc_matches(
-    data: Bytes, first: Positions, end: Positions, extra: NDArray[np.uint8]
-) -> NDArray[np.bool_]:
+def crc_matches(data: Bytes, first: Positions, end: Positions, extra: NDArray[np.uint8]) -> NDArray[np.bool_]:
     """True where the two bytes at `end` are the checksum of the bytes from `first` up to `end`.
 
     Parameters
@@ -64,6 +63,30 @@ def crc_matches(
         remainder, order = _remainder(words, a, e)
         good[at : at + BLOCK][order] = _required().take(pure.take(order)) == remainder
     return good
+
+
+def definition_extra(name: str, fields: Sequence[tuple[str, str, int]]) -> int:
+    """The extra byte of a message: the checksum over its definition, low byte xor high byte.
+
+    Parameters
+    ----------
+    name : str
+        Message name.
+    fields : sequence of (name, type, array length or 0)
+        In wire order, extension fields left out.
+
+    Examples
+    --------
+    >>> definition_extra("EXTENDED_SYS_STATE", (("vtol_state", "uint8_t", 0), ("landed_state", "uint8_t", 0)))
+    130
+    """
+    text = f"{name} ".encode()
+    for field, kind, length in fields:
+        text += f"{kind} {field} ".encode() + (bytes([length]) if length else b"")
+    state, table = 0xFFFF, _byte_table()
+    for byte in text:
+        state = (state >> 8) ^ int(table[(state ^ byte) & 0xFF])
+    return (state & 0xFF) ^ (state >> 8)
 
 
 def implied_extra(data: Bytes, first: Positions, end: Positions) -> NDArray[np.int16]:
@@ -171,11 +194,11 @@ def _narrow(word: Words) -> Codes:
     rest ^= full >> 24
     rest ^= full >> 10
     quarters = rest.view(np.uint16)
-    first = quarters[0::2].copy()
-    whole = first ^ (first << 4)
+    first: Codes = quarters[0::2].copy()
+    whole: Codes = first ^ np.left_shift(first, np.uint16(4))
     whole ^= whole << 8
     whole ^= first << 11
-    remainder = quarters[1::2] ^ whole
+    remainder: Codes = quarters[1::2] ^ whole
     remainder ^= whole >> 12
     remainder ^= whole >> 5
     return remainder

@@ -15,6 +15,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -126,7 +127,9 @@ def headers(data: Bytes, start: Positions) -> Records:
     # Version 2 has four header bytes more: two flag bytes, and a message number of three bytes for one.
     shift = start + 2 * v2
     message = data[STAMP + 5 :].take(shift).astype(np.int32)
-    high = data[STAMP + 6 :].take(shift).astype(np.int32) | (data[STAMP + 7 :].take(shift).astype(np.int32) << 8)
+    high = data[STAMP + 6 :].take(shift).astype(np.int32) | (
+        data[STAMP + 7 :].take(shift).astype(np.int32) << 8
+    )
     message += (high << 8) * v2
     payload = start + (STAMP + 6) + 4 * v2
     return Records(
@@ -208,10 +211,7 @@ def grouped(key: NDArray[np.int32]) -> list[tuple[int, Positions]]:
     order = np.argsort(narrow, kind="stable")
     ordered = key[order]
     edges = np.concatenate(([0], np.flatnonzero(np.diff(ordered)) + 1, [key.size]))
-    return [
-        (int(ordered[a]), order[a:b].astype(np.intp, copy=False))
-        for a, b in zip(edges[:-1], edges[1:], strict=True)
-    ]
+    return [(int(ordered[a]), order[a:b].astype(np.intp, copy=False)) for a, b in pairwise(edges.tolist())]
 
 
 def _learnt_extra(data: Bytes, records: Records, members: Positions, size: int) -> int:
@@ -292,7 +292,7 @@ def _blocks(first: Positions, length: Positions, most: int = 1 << 18) -> list[tu
     length = np.minimum(np.repeat(length, pieces) - number * most, most)
     portion = np.cumsum(length) // most
     edges = np.concatenate(([0], np.flatnonzero(np.diff(portion)) + 1, [first.size]))
-    return [(first[a:b], length[a:b]) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+    return [(first[a:b], length[a:b]) for a, b in pairwise(edges.tolist())]
 
 
 def _accounted(data: Bytes, size: int, frames: Records, rejected: Positions) -> Frames:

@@ -1,7 +1,9 @@
 """The common message set as numpy record types, built from the generated tables, and the decoding.
 
-Nothing is typed in by hand: names, wire order, types and extra bytes come from the library's own
-generated classes, so a newer library brings newer messages.
+Names, wire order, types and extra bytes come from the library's own generated classes, so a newer
+library brings newer messages. The common set as published has moved on past the library's copy: what
+the library still keeps apart (CURRENT_MODE, AVAILABLE_MODES) is added from there, and the one message
+that it lacks altogether (ESC_STATUS) is written down here, its extra byte derived from the definition.
 """
 
 from __future__ import annotations
@@ -11,9 +13,9 @@ from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
-from pymavlink.dialects.v20 import common
+from pymavlink.dialects.v20 import common, development
 
-from trimkeep.service.readers.tlog_crc import Bytes, Positions
+from trimkeep.service.readers.tlog_crc import Bytes, Positions, definition_extra
 
 _NUMPY_TYPES = {
     "uint8_t": "u1",
@@ -60,13 +62,36 @@ def _layout(generated: type) -> np.dtype[np.void]:
     return layout
 
 
+# MAVLink common message set, ESC_STATUS (291): name, type, array length, in wire order.
+_ESC_STATUS = (
+    ("time_usec", "uint64_t", 0),
+    ("rpm", "int32_t", 4),
+    ("voltage", "float", 4),
+    ("current", "float", 4),
+    ("index", "uint8_t", 0),
+)
+
+
+def _esc_status() -> MessageKind:
+    layout = np.dtype(
+        [
+            (name, _NUMPY_TYPES[kind], (length,)) if length else (name, _NUMPY_TYPES[kind])
+            for name, kind, length in _ESC_STATUS
+        ]
+    )
+    return MessageKind(291, "ESC_STATUS", definition_extra("ESC_STATUS", _ESC_STATUS), layout)
+
+
 @cache
 def message_kinds() -> dict[int, MessageKind]:
     """Every message of the common set by its number."""
-    return {
+    generated = {**development.mavlink_map, **common.mavlink_map}
+    kinds = {
         number: MessageKind(number, kind.msgname, kind.crc_extra, _layout(kind))
-        for number, kind in common.mavlink_map.items()
+        for number, kind in generated.items()
     }
+    kinds.setdefault(291, _esc_status())
+    return kinds
 
 
 @cache

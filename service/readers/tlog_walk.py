@@ -134,6 +134,6 @@ def _footholds(data: Bytes, size: int, n_walkers: int, stride: int) -> Positions
             foothold = ahead
     stretch = place // stride
     foothold = foothold[np.flatnonzero(np.diff(stretch, prepend=-1))]
-    if data[STAMP] - np.uint8(V2) < 2:
+    if data[STAMP] in (V1, V2):
         foothold = np.append(0, foothold)
     return np.unique(foothold[foothold < size])
