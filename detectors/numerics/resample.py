@@ -29,7 +29,7 @@ def held(channel: Channel, at_s: FloatArray) -> FloatArray:
     return np.where(index >= 0, value[np.maximum(index, 0)], np.nan)
 
 
-def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float) -> FloatArray:
+def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float, *, average: bool = True) -> FloatArray:
     """A quantity on an even grid: the mean over each step where it is fast, straight joins where slow.
 
     Parameters
@@ -41,6 +41,9 @@ def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float) -> FloatArra
     max_gap_s : float
         Between two samples further apart the result is NaN, and so it is before the first and after
         the last sample (half a step of grace).
+    average : bool
+        False takes points even where the channel is fast: for statistics of differences, which
+        averaging would make smaller.
 
     Returns
     -------
@@ -58,18 +61,23 @@ def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float) -> FloatArra
     outside = (grid_s < time_s[0] - grace_s) | (grid_s > time_s[-1] + grace_s)
     joined[(time_s[after] - time_s[before] > max_gap_s) | outside] = np.nan
     # Averaging keeps what is faster than the grid from folding back; it needs two samples in a step.
-    edges = np.append(grid_s - 0.5 * step_s, grid_s[-1] + 0.5 * step_s)
-    place = np.searchsorted(time_s, edges)
-    count = np.diff(place)
-    if np.median(count) < 2:
+    if not average or time_s.size < 3 or np.median(np.diff(time_s)) > 0.7 * step_s:
         return joined
-    # Sums are taken about the first value, so that an offset (an epoch, a height) costs no digits.
-    total = np.concatenate(([0.0], np.cumsum(value - value[0])))
-    mean = np.diff(total[place]) / np.maximum(count, 1) + value[0]
-    return np.where(count >= 2, mean, joined)
+    # The mean over a step is the difference of the running integral at its edges: unlike counting
+    # samples it does not care on which side of an edge a sample falls by rounding. Taken about the
+    # first value, so that an offset (an epoch, a height) costs no digits.
+    steps = np.diff(time_s)
+    excess = value - value[0]
+    area = np.concatenate(([0.0], np.cumsum(0.5 * (excess[1:] + excess[:-1]) * steps)))
+    edges = np.clip(np.append(grid_s - 0.5 * step_s, grid_s[-1] + 0.5 * step_s), time_s[0], time_s[-1])
+    width = np.diff(edges)
+    mean = np.diff(np.interp(edges, time_s, area)) / np.maximum(width, 1e-9) + value[0]
+    return np.where(np.isnan(joined) | (width < 0.25 * step_s), joined, mean)
 
 
-def sampled(source: Recording | Flight, name: str, grid_s: FloatArray, max_gap_s: float = 2.0) -> FloatArray:
+def sampled(
+    source: Recording | Flight, name: str, grid_s: FloatArray, max_gap_s: float = 2.0, *, average: bool = True
+) -> FloatArray:
     """A channel by name on an even grid; all NaN when it is not there. Codes are held, angles unwrapped."""
     recording = source if isinstance(source, Recording) else source.recording
     channel = recording.channels.get(name)
@@ -81,7 +89,7 @@ def sampled(source: Recording | Flight, name: str, grid_s: FloatArray, max_gap_s
         return held(recording.channels[name], grid_s)
     if kind is not None and kind.wraps:
         channel = Channel(channel.time_s, unwrap(channel.value))
-    return on_grid(channel, grid_s, max_gap_s)
+    return on_grid(channel, grid_s, max_gap_s, average=average)
 
 
 def running_mean(value: FloatArray, width: int) -> FloatArray:
