@@ -1,0 +1,273 @@
+"""The air the flight met: gust strength, wind, density, temperature; and the airspeed it was flown at.
+
+None of these is good or bad. They are measured from the same log as everything else, so that a windy
+day is not called a regression.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+
+import numpy as np
+
+from trimkeep.detectors.grid import FlightGrid, live_airspeed
+from trimkeep.detectors.model import (
+    DetectorSpec,
+    Flight,
+    FloatArray,
+    Metric,
+    NotMeasured,
+    Observation,
+    Reason,
+    Window,
+)
+from trimkeep.detectors.numerics.air import (
+    ZERO_C_K,
+    density_kgpm3,
+    standard_pressure_pa,
+    standard_temperature_k,
+    true_airspeed,
+)
+from trimkeep.detectors.numerics.gusts import edr_of, roughness_of
+from trimkeep.detectors.numerics.stats import mean_of
+from trimkeep.detectors.numerics.stretches import joined
+from trimkeep.detectors.numerics.wind import WindFit, solve_wind
+
+CONTEXT = "flight"
+WIND_RATE_HZ = 2.0
+GUST_RATE_HZ = 10.0
+ROUGH_RATE_HZ = 4.0
+LOWEST_RATE_HZ = 3.5
+"""Telemetry of 4 Hz, with the jitter of a radio link."""
+EDGE_S = 5.0
+"""Flare and ground roll are not free air."""
+MIN_SECONDS = 20.0
+ROUGH_MEAN_S = 4.0
+
+SPEC = DetectorSpec(
+    id="conditions",
+    version=1,
+    title="Conditions of the flight",
+    family="conditions",
+    metrics=(
+        Metric(
+            "gust_edr",
+            "Gust strength, eddy dissipation rate to the power 1/3",
+            "m^(2/3)/s",
+            "none",
+            0.05,
+            "half of the usual step between the named steps of turbulence strength",
+        ),
+        Metric(
+            "rough_air_mps2",
+            "Rough air, vertical acceleration between 0.5 and 2 Hz",
+            "m/s2",
+            "none",
+            0.2,
+            "2 % of gravity, just felt; used where the airspeed sensor is dead",
+        ),
+        Metric("wind_mps", "Wind speed", "m/s", "none", 1.0, "a noticeable part of the airspeed", "linear"),
+        Metric(
+            "wind_from_deg",
+            "Direction the wind comes from",
+            "deg",
+            "none",
+            20.0,
+            "less is inside a usual day's swing of the wind",
+            "linear",
+        ),
+        Metric(
+            "air_density_kgpm3",
+            "Air density",
+            "kg/m3",
+            "none",
+            0.02,
+            "about 2 %: 200 m of height or 5 degrees",
+            "linear",
+        ),
+        Metric(
+            "airspeed_mps",
+            "Mean calibrated airspeed in level flight, as logged",
+            "m/s",
+            "none",
+            0.5,
+            "3 % of a cruise at 15 m/s changes the surfaces' effect by 6 %",
+            "linear",
+        ),
+        Metric(
+            "air_temperature_c",
+            "Air or sensor temperature",
+            "degC",
+            "none",
+            5.0,
+            "changes the density by about 2 %",
+            "linear",
+        ),
+    ),
+    needs_any=(
+        frozenset(
+            {"airspeed_mps", "accel_z_mps2", "velocity_north_mps", "groundspeed_mps", "altitude_m"}
+            | {"satellite_speed_mps", "static_pressure_hpa", "air_temperature_c"}
+        ),
+    ),
+    uses=frozenset(
+        {
+            "velocity_east_mps",
+            "course_deg",
+            "satellite_course_deg",
+            "climb_mps",
+            "heading_deg",
+            "pitch_rate_dps",
+        }
+    ),
+    min_seconds=MIN_SECONDS,
+    evidence=("airspeed_mps", "groundspeed_mps", "accel_z_mps2", "altitude_m"),
+    measures="Gust strength from the airspeed, wind by the triangle of ground velocity and airspeed around "
+    "turns, air density, temperature, and the mean calibrated (not true) airspeed of level and turning "
+    "flight. One context, flight. Where the airspeed sensor is dead, rough_air_mps2 still tells calm "
+    "from rough air, and the wind comes from the circle of ground velocities at a steady airspeed.",
+    formula="gust_edr = epsilon^(1/3) from D(tau) = 2 n^2 + C2 (epsilon V tau)^(2/3), C2 = 2.0, D the mean "
+    "square increment over tau = 0.2 to 2 s of the true airspeed minus the ground speed along the nose, n "
+    "the "
+    "sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s. "
+    "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged. "
+    "rough_air = sqrt of the covariance of successive 0.25 s means of vertical acceleration, what goes "
+    "with the pitch rate taken off.",
+    source="Kolmogorov constant: S. B. Pope, Turbulent Flows, Cambridge 2000, section 6.2 (C2 = 2.0). Scale "
+    "of EDR: ICAO Annex 3 (from memory). Atmosphere: ISO 2533:1975. Wind triangle: common practice, no "
+    "source.",
+    cannot_tell="The mean wind of the whole flight, not its change with height or time. A temperature sensor "
+    "in a warm hull reads high, and the density then low, on every flight alike. Below 3.5 Hz gust strength "
+    "is not told; a pilot's stirring of the stick makes air look rough.",
+)
+
+
+def observe(flight: Flight) -> list[Observation] | NotMeasured:
+    """Conditions of one flight; see `SPEC`."""
+    windows = [
+        (max(start, flight.start_s + EDGE_S), min(end, flight.end_s - EDGE_S))
+        for start, end in joined(flight, lambda segment: segment.phase != "ground")
+    ]
+    level = joined(flight, lambda segment: segment.phase in ("level", "turn"))
+    said = list(_air(flight, windows, level))
+    wind = fit_wind(flight)
+    if isinstance(wind, WindFit):
+        said += [
+            Observation("wind_mps", CONTEXT, wind.speed_mps, wind.speed_error_mps, wind.seconds),
+            Observation("wind_from_deg", CONTEXT, wind.from_deg, wind.from_error_deg, wind.seconds),
+        ]
+    said += _gusts(flight, windows, wind if isinstance(wind, WindFit) else None)
+    said += _rough(flight, level)
+    return said or NotMeasured(Reason.UNDEFINED, "no channel was live for long enough")
+
+
+def fit_wind(flight: Flight) -> WindFit | str:
+    """Wind of a flight by the triangle, with the airspeed sensor where it lives; else why there is none."""
+    grid = FlightGrid.of(flight, WIND_RATE_HZ)
+    phases = ("level", "turn")
+    wanted = grid.inside(joined(flight, lambda segment: segment.phase in phases))
+    north, east = ground_velocity(grid)
+    north = np.where(wanted, north, np.nan)
+    if not live_airspeed(flight):
+        return solve_wind(north, east, None, grid.step_s)
+    air = true_airspeed(grid.get("airspeed_mps"), air_density(grid))
+    climb = np.nan_to_num(grid.get("climb_mps"))
+    level_air = np.sqrt(np.maximum(air**2 - climb**2, 0.0))
+    return solve_wind(north, east, level_air, grid.step_s)
+
+
+def ground_velocity(grid: FlightGrid) -> tuple[FloatArray, FloatArray]:
+    """North and east ground velocity from the best source there is; all NaN without any."""
+    north, east = grid.get("velocity_north_mps"), grid.get("velocity_east_mps")
+    if np.isfinite(north).any() and np.isfinite(east).any():
+        return north, east
+    for speed_name, course_name in (
+        ("groundspeed_mps", "course_deg"),
+        ("satellite_speed_mps", "satellite_course_deg"),
+    ):
+        speed, course = grid.get(speed_name), np.radians(grid.get(course_name))
+        if np.isfinite(speed + course).any():
+            return speed * np.cos(course), speed * np.sin(course)
+    return north, east
+
+
+def air_density(grid: FlightGrid) -> FloatArray:
+    """Density on the grid, kg/m3; the standard atmosphere at sea level where nothing is known."""
+    altitude = grid.get("altitude_m")
+    if not np.isfinite(altitude).any():
+        altitude = grid.get("satellite_altitude_m")
+    altitude = np.nan_to_num(altitude)
+    pressure = 100.0 * grid.get("static_pressure_hpa")
+    pressure = np.where(np.isfinite(pressure) & (pressure > 2e4), pressure, standard_pressure_pa(altitude))
+    kelvin = grid.get("air_temperature_c") + ZERO_C_K
+    kelvin = np.where((kelvin > 220.0) & (kelvin < 340.0), kelvin, standard_temperature_k(altitude))
+    return density_kgpm3(pressure, kelvin)
+
+
+def _air(flight: Flight, windows: list[Window], level: list[Window]) -> Iterator[Observation]:
+    grid = FlightGrid.of(flight, 1.0)
+    known = any(flight.has(name) for name in ("static_pressure_hpa", "altitude_m", "satellite_altitude_m"))
+    if known:
+        yield from _mean(grid, "air_density_kgpm3", air_density(grid), windows)
+    yield from _mean(grid, "air_temperature_c", grid.get("air_temperature_c"), windows)
+    if live_airspeed(flight):
+        yield from _mean(grid, "airspeed_mps", grid.get("airspeed_mps"), level)
+
+
+def _mean(grid: FlightGrid, metric: str, value: FloatArray, windows: list[Window]) -> Iterator[Observation]:
+    pieces = grid.pieces(value, windows, 2.0)
+    seconds = sum(piece.size for piece in pieces) * grid.step_s
+    if seconds >= MIN_SECONDS:
+        found = mean_of(pieces)
+        yield Observation(metric, CONTEXT, found.value, found.error, seconds)
+
+
+def _gusts(flight: Flight, windows: list[Window], wind: WindFit | None) -> list[Observation]:
+    if not live_airspeed(flight) or flight.channel("airspeed_mps").rate_hz < LOWEST_RATE_HZ:
+        return []
+    # Resampling a 4 Hz sensor to another rate would smooth away the very differences that are measured.
+    rate_hz = min(GUST_RATE_HZ, flight.channel("airspeed_mps").rate_hz)
+    grid = FlightGrid.of(flight, rate_hz)
+    air = true_airspeed(grid.get("airspeed_mps", average=False), air_density(grid))
+    pieces = grid.pieces(air - _inertial(grid, wind), windows, 4.0)
+    found = edr_of(pieces, grid.step_s, float(np.nanmedian(air)))
+    if found is None:
+        return []
+    seconds = sum(piece.size for piece in pieces) * grid.step_s
+    return [Observation("gust_edr", CONTEXT, found.value, found.error, seconds)]
+
+
+def _inertial(grid: FlightGrid, wind: WindFit | None) -> FloatArray:
+    """Speed along the nose relative to the mean air: what the aeroplane itself does to its airspeed."""
+    heading = np.radians(grid.get("heading_deg"))
+    north, east = ground_velocity(grid)
+    along = (north - (wind.north_mps if wind else 0.0)) * np.cos(heading) + (
+        east - (wind.east_mps if wind else 0.0)
+    ) * np.sin(heading)
+    slow = (
+        grid.flight.has("velocity_north_mps")
+        and grid.flight.channel("velocity_north_mps").rate_hz < LOWEST_RATE_HZ
+    )
+    if slow or not np.isfinite(along).any():
+        # Positions once a second cannot follow; the aeroplane's own changes of speed then count as gusts.
+        return np.zeros(grid.time_s.shape)
+    return along
+
+
+def _rough(flight: Flight, windows: list[Window]) -> list[Observation]:
+    if not flight.has("accel_z_mps2") or flight.channel("accel_z_mps2").rate_hz < LOWEST_RATE_HZ:
+        return []
+    rate_hz = min(ROUGH_RATE_HZ, flight.channel("accel_z_mps2").rate_hz)
+    grid = FlightGrid.of(flight, rate_hz)
+    # In a turn gravity's share changes with the bank; straight flight is taken where there is enough.
+    straight = joined(flight, lambda segment: segment.phase == "level")
+    pitching = np.nan_to_num(grid.get("pitch_rate_dps"))
+    felt = grid.get("accel_z_mps2")
+    known = np.isfinite(felt)
+    accel = grid.pieces(felt, straight or windows, ROUGH_MEAN_S)
+    rates = grid.pieces(np.where(known, pitching, np.nan), straight or windows, ROUGH_MEAN_S)
+    seconds = sum(piece.size for piece in accel) * grid.step_s
+    found = roughness_of(accel, rates, int(ROUGH_MEAN_S * rate_hz) + 1)
+    if found is None or seconds < MIN_SECONDS:
+        return []
+    return [Observation("rough_air_mps2", CONTEXT, found.value, found.error, seconds)]

@@ -1,0 +1,196 @@
+"""Planted wind, gusts and densities are read back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from tests.builders import Flying, Leg, flown, held_flight, one_flight, with_channels
+from trimkeep.detectors.flight.conditions import fit_wind, observe
+from trimkeep.detectors.model import Channel, Flight, Observation
+from trimkeep.detectors.numerics.circular import wrap_180
+from trimkeep.detectors.numerics.gusts import edr_of
+from trimkeep.detectors.numerics.wind import WindFit
+
+CIRCUIT = [Leg(60), Leg(45, bank_deg=25), Leg(60), Leg(25, bank_deg=-25), Leg(60)]
+C1 = 2.0 / 4.0191
+"""One-dimensional spectrum E(k) = C1 eps^(2/3) k^(-5/3) that belongs to C2 = 2 (Pope 2000, app. G)."""
+
+
+def _said(flight: Flight) -> dict[str, Observation]:
+    found = observe(flight)
+    assert isinstance(found, list), found
+    return {one.metric: one for one in found}
+
+
+def gusts(
+    seconds: float, rate_hz: float, edr: float, airspeed: float, rng: np.random.Generator
+) -> np.ndarray:
+    """Airspeed fluctuations with a five-thirds spectrum, level below 1/(300 m), made at 50 Hz and thinned."""
+    fine = 50.0
+    size = int(seconds * fine)
+    k = 2.0 * np.pi * np.fft.rfftfreq(size, 1.0 / fine) / airspeed
+    outer = 2.0 * np.pi / 300.0
+    density = C1 * edr**2 * (k**2 + outer**2) ** (-5.0 / 6.0) * 2.0 * np.pi / airspeed  # per Hz
+    amplitude = np.sqrt(density * size * fine / 2.0)
+    phases = rng.standard_normal(k.size) + 1j * rng.standard_normal(k.size)
+    spectrum = amplitude * phases / np.sqrt(2.0)
+    spectrum[0] = 0.0
+    return _thinned(np.fft.irfft(spectrum, size), rate_hz)
+
+
+def _thinned(fine: np.ndarray, rate_hz: float) -> np.ndarray:
+    """Samples of a 50 Hz series as a slower log would take them."""
+    count = int(fine.size / 50.0 * rate_hz)
+    return fine[np.round(np.arange(count) * 50.0 / rate_hz).astype(int)]
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 10.0, 50.0])
+@pytest.mark.parametrize(("north", "east"), [(5.0, 0.0), (-2.5, 4.0), (0.0, -9.0)])
+def test_wind_and_scale_by_the_triangle(rate_hz: float, north: float, east: float) -> None:
+    rng = np.random.default_rng(2)
+    air = Flying(rate_hz, north, east, airspeed_scale=1.12)
+    flight = one_flight(flown(CIRCUIT, air))
+    sensor = flight.recording.channels["airspeed_mps"]
+    # the builder's airspeed is true; what a sensor shows is calibrated
+    shown = sensor.value * np.sqrt(1.1957 / 1.225) + gusts(250, rate_hz, 0.2, 18.0, rng)
+    flight = with_channels(flight, airspeed_mps=Channel(sensor.time_s, shown))
+    said = _said(flight)
+    assert said["wind_mps"].value == pytest.approx(np.hypot(north, east), abs=0.5)
+    truth = np.degrees(np.arctan2(-east, -north)) % 360.0
+    assert abs(wrap_180(said["wind_from_deg"].value - truth)) < 10.0
+    fit = fit_wind(flight)
+    assert isinstance(fit, WindFit) and fit.scale == pytest.approx(1.12, abs=0.03)
+
+
+def test_wind_without_airspeed_by_the_circle() -> None:
+    said = _said(one_flight(flown(CIRCUIT, Flying(4.0, 3.0, -4.0, airspeed_dead=True))))
+    assert said["wind_mps"].value == pytest.approx(5.0, abs=0.2)
+    assert said["wind_from_deg"].value == pytest.approx(126.87, abs=3.0)
+    assert "gust_edr" not in said and "airspeed_mps" not in said and "rough_air_mps2" in said
+
+
+def test_no_wind_without_a_turn() -> None:
+    rng = np.random.default_rng(6)
+    for air in (Flying(10.0, 5.0), Flying(10.0, 5.0, airspeed_dead=True)):
+        flight = one_flight(flown([Leg(200)], air))
+        channels = flight.recording.channels
+        shaken = {
+            name: Channel(channels[name].time_s, channels[name].value + 0.3 * rng.standard_normal(2000))
+            for name in ("velocity_north_mps", "velocity_east_mps", "airspeed_mps")
+        }
+        assert "wind_mps" not in _said(with_channels(flight, **shaken))
+
+
+def test_the_wind_error_is_the_scatter_over_flights() -> None:
+    off, errors = [], []
+    for seed in range(40):
+        flight = one_flight(flown(CIRCUIT, Flying(4.0, 5.0, 0.0)))
+        sensor = flight.recording.channels["airspeed_mps"]
+        shown = sensor.value + gusts(250, 4.0, 0.25, 18.0, np.random.default_rng(seed))
+        fit = fit_wind(with_channels(flight, airspeed_mps=Channel(sensor.time_s, shown)))
+        assert isinstance(fit, WindFit)
+        off.append(fit.north_mps - 5.0)
+        errors.append(fit.speed_error_mps)
+    # Low frequencies of gusts outlast the legs, so that the scatter is told only to a factor of two.
+    assert 0.5 < np.mean(errors) / np.std(off) < 2.0
+
+
+@pytest.mark.parametrize("rate_hz", [5.0, 10.0, 50.0])
+@pytest.mark.parametrize("edr", [0.05, 0.15, 0.4])
+def test_planted_gust_strength_is_read_back(rate_hz: float, edr: float) -> None:
+    rng = np.random.default_rng(8)
+    found = [
+        _said(
+            held_flight(
+                {
+                    "airspeed_mps": 18.0
+                    + gusts(300, rate_hz, edr, 18.0, rng)
+                    + 0.1 * rng.standard_normal(int(300 * rate_hz)),
+                    "altitude_m": np.zeros(int(300 * rate_hz)),
+                },
+                rate_hz,
+            )
+        )["gust_edr"]
+        for _ in range(8)
+    ]
+    values = np.array([one.value for one in found])
+    # The outer scale of 300 m takes 15 % off the structure function at 36 m; the fit shares it out.
+    assert np.median(values) == pytest.approx(edr, rel=0.15)
+    assert all(one.standard_error for one in found)
+
+
+def test_gust_strength_ranks_flights() -> None:
+    rng = np.random.default_rng(5)
+    planted = rng.uniform(0.03, 0.5, 40)
+    measured = []
+    for edr in planted:
+        speed = 18.0 + gusts(240, 5.0, edr, 18.0, rng) + 0.15 * rng.standard_normal(1200)
+        measured.append(_said(held_flight({"airspeed_mps": speed}, 5.0))["gust_edr"].value)
+    assert stats.spearmanr(planted, measured).statistic > 0.97
+
+
+def test_a_noisy_sensor_in_calm_air_shows_calm_air() -> None:
+    rng = np.random.default_rng(3)
+    found = edr_of([0.3 * rng.standard_normal(3000)], 0.2, 18.0)
+    assert found is not None and found.value < 0.05
+
+
+def test_own_acceleration_is_no_gust() -> None:
+    time_s = np.arange(0.0, 300.0, 0.1)
+    surge = 2.0 * np.sin(2.0 * np.pi * time_s / 8.0)
+    values = {
+        "airspeed_mps": 18.0 + surge,
+        "velocity_north_mps": 22.0 + surge,
+        "velocity_east_mps": 0.0 * time_s,
+        "heading_deg": 0.0 * time_s,
+    }
+    assert _said(held_flight(values, 10.0))["gust_edr"].value < 0.01
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 10.0, 50.0])
+def test_rough_air_without_airspeed(rate_hz: float) -> None:
+    rng = np.random.default_rng(4)
+    size = 200 * 50
+    gust = np.convolve(rng.standard_normal(size), np.exp(-np.arange(100) / 20.0), mode="same")
+    planted = [0.4, 1.5]
+    found = []
+    for level in planted:
+        shaken = -9.8 + level * gust / gust.std() + 0.5 * rng.standard_normal(size)
+        thin = _thinned(shaken, rate_hz)
+        found.append(_said(held_flight({"accel_z_mps2": thin}, rate_hz))["rough_air_mps2"].value)
+    assert found[1] > 2.5 * found[0]
+    calm = -9.8 + 0.5 * rng.standard_normal(int(200 * rate_hz))
+    assert _said(held_flight({"accel_z_mps2": calm}, rate_hz))["rough_air_mps2"].value < found[0]
+
+
+def test_a_pitching_fault_is_not_rough_air() -> None:
+    rng = np.random.default_rng(4)
+    time_s = np.arange(0.0, 200.0, 0.1)
+    swing = 2.0 * np.sin(2.0 * np.pi * time_s / 4.0)
+    noise = 0.1 * rng.standard_normal(time_s.size)
+    fault = {"accel_z_mps2": -9.8 - 0.3 * swing + noise, "pitch_rate_dps": swing}
+    calm = {"accel_z_mps2": -9.8 + noise, "pitch_rate_dps": 0.01 * noise}
+    with_fault, without = (
+        _said(held_flight(values, 10.0))["rough_air_mps2"].value for values in (fault, calm)
+    )
+    assert with_fault < without + 0.05
+
+
+def test_density_and_airspeed_are_the_logged_ones() -> None:
+    size = 600
+    said = _said(
+        held_flight(
+            {
+                "static_pressure_hpa": np.full(size, 900.0),
+                "air_temperature_c": np.full(size, 30.0),
+                "airspeed_mps": 17.0 + np.sin(np.arange(size)),
+                "altitude_m": np.full(size, 500.0),
+            },
+            5.0,
+        )
+    )
+    assert said["air_density_kgpm3"].value == pytest.approx(90000.0 / (287.05287 * 303.15))
+    assert said["airspeed_mps"].value == pytest.approx(17.0, abs=0.02)
+    assert said["air_temperature_c"].value == pytest.approx(30.0)
