@@ -1,0 +1,179 @@
+"""Opening the store: a connection lasts one unit of work, so that any command works while another runs."""
+
+from __future__ import annotations
+
+import random
+import threading
+import time
+from collections.abc import Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import duckdb
+
+from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError
+from trimkeep.service.store.migrate import migrate
+
+DATABASE_NAME = "trimkeep.duckdb"
+RECORDINGS_NAME = "recordings"
+RUNS_NAME = "runs"
+# First wait of the retry and its ceiling, seconds. A unit of work takes some 20 ms, so a competitor
+# is usually gone after one or two short waits; the ceiling keeps the unlucky from starving.
+FIRST_WAIT_S = 0.01
+LONGEST_WAIT_S = 0.25
+
+
+@dataclass(frozen=True, slots=True)
+class Store:
+    """Where the state of one fleet lies. Holds no connection: it may be handed about freely.
+
+    Parameters
+    ----------
+    state : Path
+        Folder of the database and the recordings.
+    patience_s : float
+        How long to wait for another process before `StoreBusy`.
+    """
+
+    state: Path
+    patience_s: float = 60.0
+
+    @property
+    def database(self) -> Path:
+        """The database file."""
+        return self.state / DATABASE_NAME
+
+    @property
+    def recordings(self) -> Path:
+        """Folder of the decoded recordings."""
+        return self.state / RECORDINGS_NAME
+
+    @property
+    def runs(self) -> Path:
+        """Folder of the locks that show which runs are alive."""
+        return self.state / RUNS_NAME
+
+    def recording_path(self, sha256: str) -> Path:
+        """Parquet file of one log's decoded channels."""
+        return self.recordings / f"{sha256}.parquet"
+
+
+def open_store(state: Path, *, patience_s: float = 60.0) -> Store:
+    """The store of a state folder, made or brought up to this version's schema where needed.
+
+    Raises
+    ------
+    StoreTooNew
+        Written by a newer version of the program.
+    StoreBusy
+        Another process held it for longer than `patience_s`.
+    StoreError
+        The folder cannot be written.
+    """
+    store = Store(state, patience_s)
+    try:
+        store.recordings.mkdir(parents=True, exist_ok=True)
+        store.runs.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"cannot be written ({error.strerror})",
+            subject=str(state),
+            next_step="Set `state` in fleet.toml, or give --state, to a folder that this user may write",
+        ) from error
+    with _locked(store) as connection:
+        migrate(connection, store.database)
+    return store
+
+
+@contextmanager
+def unit_of_work(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
+    """One transaction on a connection of its own: committed at the end, rolled back on any exception.
+
+    Raises
+    ------
+    StoreBusy, StoreDamaged, StoreError
+        See `open_store`.
+    """
+    with _locked(store) as connection:
+        connection.begin()
+        try:
+            yield connection
+            connection.commit()
+        except BaseException:
+            _roll_back(connection)
+            raise
+
+
+def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
+    try:
+        connection.rollback()
+    except duckdb.Error:
+        # The engine has already given the transaction up; the first error is the one to tell.
+        return
+
+
+# Threads of one process share the engine's instance of a file, and closing one connection would not
+# give the file free; one at a time keeps the promise that every unit of work ends with the file released.
+_threads: dict[Path, threading.Lock] = {}
+_threads_guard = threading.Lock()
+
+
+@contextmanager
+def _locked(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
+    with _threads_guard:
+        lock = _threads.setdefault(store.database, threading.Lock())
+    if not lock.acquire(timeout=store.patience_s):
+        raise _busy(store)
+    try:
+        connection = _connect(store)
+        try:
+            yield connection
+        except duckdb.Error as error:
+            raise _translated(error, store) from error
+        finally:
+            connection.close()
+    finally:
+        lock.release()
+
+
+def _connect(store: Store) -> duckdb.DuckDBPyConnection:
+    deadline = time.monotonic() + store.patience_s
+    wait_s = FIRST_WAIT_S
+    while True:
+        try:
+            return duckdb.connect(str(store.database))
+        except duckdb.Error as error:
+            if "lock" not in str(error).lower():
+                raise _translated(error, store) from error
+            if time.monotonic() >= deadline:
+                raise _busy(store) from error
+        time.sleep(wait_s * random.uniform(0.5, 1.5))
+        wait_s = min(1.5 * wait_s, LONGEST_WAIT_S)
+
+
+def _busy(store: Store) -> StoreBusy:
+    return StoreBusy(
+        f"is in use by another process and stayed so for {store.patience_s:g} s",
+        subject=str(store.database),
+        next_step="Try again; if it stays so, close the program that holds the file open",
+    )
+
+
+def _translated(error: duckdb.Error, store: Store) -> Exception:
+    """The engine's error as ours, or itself where it can only be a fault of this program."""
+    text = str(error)
+    first = text.splitlines()[0]
+    if isinstance(error, duckdb.IOException) and "not a valid" not in text:
+        return StoreError(
+            f"cannot be used ({first})",
+            subject=str(store.database),
+            next_step="See that the disk has room and that this user may write the folder, then try again",
+        )
+    if isinstance(error, duckdb.FatalException | duckdb.SerializationException | duckdb.IOException):
+        return StoreDamaged(
+            f"is damaged ({first})",
+            subject=str(store.database),
+            next_step="Bring back the last backup of the state folder, or move it away and ingest again",
+        )
+    return error

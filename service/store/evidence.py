@@ -1,0 +1,101 @@
+"""What a plot needs of one flight: its channels from the recording, and the windows that show a figure."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from trimkeep.config.airframe import AirframeCard
+from trimkeep.config.errors import UsageError
+from trimkeep.detectors.model import Flight, Window
+from trimkeep.service.store.connection import Store, unit_of_work
+from trimkeep.service.store.flights import find_flight, load_segments
+from trimkeep.service.store.recordings import read_recording
+from trimkeep.service.store.values import first_row
+
+_FLIGHT = """
+SELECT start_s, end_s, starts_airborne, ends_airborne FROM flight WHERE log_sha256 = ? AND number = ?
+"""
+
+
+def load_channels(
+    store: Store,
+    sha256: str,
+    number: int,
+    names: Iterable[str] | None = None,
+    card: AirframeCard | None = None,
+) -> Flight:
+    """One flight with the channels asked for, from the stored recording.
+
+    Parameters
+    ----------
+    store : Store
+    sha256 : str
+        The log.
+    number : int
+        The flight in it.
+    names : iterable of str or None
+        Channels to read; None means all.
+    card : AirframeCard or None
+        Card for the flight; None gives one without content (enough for plots).
+
+    Raises
+    ------
+    UsageError
+        There is no such flight.
+    StoreDamaged
+        The recording cannot be read back.
+    """
+    with unit_of_work(store) as connection:
+        row = first_row(connection, _FLIGHT, [sha256, number])
+    if row is None:
+        raise UsageError(
+            f"has no flight {number}",
+            subject=f"log {sha256[:12]}",
+            next_step="`trimkeep flights` lists what there is",
+        )
+    start_s, end_s, starts_airborne, ends_airborne = row
+    return Flight(
+        recording=read_recording(store.recording_path(sha256), names),
+        card=card or AirframeCard(id=""),
+        number=number,
+        start_s=start_s,
+        end_s=end_s,
+        segments=load_segments(store, sha256, number),
+        starts_airborne=starts_airborne,
+        ends_airborne=ends_airborne,
+    )
+
+
+@dataclass(frozen=True, slots=True)
+class Evidence:
+    """A flight's channels and the stretches in which one figure shows."""
+
+    flight: Flight
+    windows: tuple[Window, ...]
+
+
+_WINDOWS = """
+SELECT windows_s FROM observation
+WHERE log_sha256 = ? AND number = ? AND metric = ? AND context = ?
+"""
+
+
+def load_evidence(store: Store, flight_id: str, metric: str, context: str, names: Iterable[str]) -> Evidence:
+    """Channels and windows behind one observation.
+
+    Raises
+    ------
+    UsageError
+        There is no such flight.
+    """
+    found = find_flight(store, flight_id)
+    if found is None:
+        raise UsageError(
+            "is no flight of this store", subject=flight_id, next_step="`trimkeep flights` lists the flights"
+        )
+    with unit_of_work(store) as connection:
+        row = first_row(connection, _WINDOWS, [*found, metric, context])
+    bounds = row[0] if row else []
+    windows = tuple(zip(bounds[::2], bounds[1::2], strict=True))
+    return Evidence(load_channels(store, *found, names), windows)
