@@ -1,0 +1,1 @@
+"""Taking logs in: each content once, whole, and after any crash."""

@@ -1,0 +1,382 @@
+"""Taking in a fleet folder: what is new or changed, each log once, many at a time."""
+
+from __future__ import annotations
+
+import logging
+import os
+import threading
+import time
+from collections.abc import Callable, Iterable
+from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
+from concurrent.futures.process import BrokenProcessPool
+from pathlib import Path
+
+from trimkeep.config.airframe import AirframeCard
+from trimkeep.config.cards import airframe_folders, load_card
+from trimkeep.config.errors import JournalError, SettingsError
+from trimkeep.config.settings import FleetSettings
+from trimkeep.service.ingest import leases
+from trimkeep.service.ingest.extract import Tools
+from trimkeep.service.ingest.one_log import Hashed, Work, claim_log, hash_log, reject, store_log
+from trimkeep.service.ingest.pool import PoolOf, process_pool, work
+from trimkeep.service.ingest.report import Duplicate, IngestReport, Progress, RejectedLog, ReportBuilder
+from trimkeep.service.ingest.scan import (
+    Place,
+    card_hash,
+    find_logs,
+    is_log_name,
+    path_on_disk,
+    place_of,
+    stat_of,
+    stored_path,
+)
+from trimkeep.service.ingest.stability import StabilityTracker
+from trimkeep.service.journal import import_journal
+from trimkeep.service.store import logs
+from trimkeep.service.store.connection import Store, open_store
+from trimkeep.service.store.logs import Claim, Relative, Sighting
+from trimkeep.service.store.recordings import sweep
+from trimkeep.service.store.rows import LogOutcome, LogResult, flight_id
+
+log = logging.getLogger(__name__)
+
+# Files without a row are removed only when they are older than any log takes to read.
+SWEEP_AFTER_S = 3600.0
+# A file that is still being written is waited for this many times the time it must stand still, then
+# left to the next ingest.
+PATIENCE = 3.0
+
+
+def ingest_fleet(
+    fleet: FleetSettings,
+    *,
+    workers: int | None = None,
+    progress: Callable[[Progress], None] | None = None,
+    only: Iterable[Path] | None = None,
+    stop: threading.Event | None = None,
+    tools: Tools | None = None,
+    pool: PoolOf = process_pool,
+) -> IngestReport:
+    """Read what is new in a fleet folder.
+
+    Files that are known and unchanged are not opened. Any number of these may run at once, in one or
+    several processes; a log is read by one of them.
+
+    Parameters
+    ----------
+    fleet : FleetSettings
+    workers : int or None
+        Worker processes; None means what the settings say.
+    progress : callable or None
+        Called after every file, from this thread.
+    only : iterable of Path or None
+        Look at these files only (the watcher's way); they are taken to stand still already.
+    stop : Event or None
+        When set, what is being read is finished and nothing more is begun.
+    tools : Tools or None
+        The steps; None means today's.
+    pool : callable
+        Makes the executor; any with the standard interface.
+
+    Raises
+    ------
+    StoreError
+        The store cannot be used. Logs stored before that stay stored.
+    """
+    if tools is None:
+        from trimkeep.service.ingest.tools import TOOLS
+
+        tools = TOOLS
+    store = open_store(fleet.state)
+    count = workers or fleet.settings.ingest.workers or os.cpu_count() or 1
+    with leases.hold_lease(store.runs) as lease:
+        ingest = _Ingest(fleet, store, lease, tools, count, pool, progress, stop or threading.Event())
+        return ingest.run(None if only is None else list(only))
+
+
+class _Ingest:
+    """One run over a fleet folder."""
+
+    def __init__(
+        self,
+        fleet: FleetSettings,
+        store: Store,
+        lease: str,
+        tools: Tools,
+        workers: int,
+        pool: PoolOf,
+        progress: Callable[[Progress], None] | None,
+        stop: threading.Event,
+    ) -> None:
+        self.fleet = fleet
+        self.store = store
+        self.lease = lease
+        self.tools = tools
+        self.workers = workers
+        self.pool = pool
+        self.progress = progress
+        self.stop = stop
+        self.report = ReportBuilder()
+        self.cards: dict[Path, AirframeCard | None] = {}
+        self.heads: dict[str, list[Relative]] = {}
+        self.done = self.total = 0
+
+    def run(self, only: list[Path] | None) -> IngestReport:
+        """Journals first, so that a digest made meanwhile knows them; then logs, suspects last."""
+        if only is None:
+            self._clean()
+            self._complain_of_strays()
+        self._import_journals(only)
+        places = self._places(only)
+        known = logs.known_places(self.store)
+        if only is None:
+            self._note_gone(known)
+        new = [place for place in places if not self._is_unchanged(place, known)]
+        self.report.unchanged = len(places) - len(new)
+        if new:
+            self.heads = logs.heads(self.store)
+            self._take(new, still_already=only is not None)
+        return self.report.build()
+
+    # --- what there is ---
+
+    def _clean(self) -> None:
+        known = logs.known_hashes(self.store)
+        for path in sweep(self.store.recordings, known, older_than_s=SWEEP_AFTER_S, now_s=time.time()):
+            log.info("removed %s, left by a run that died", path.name)
+
+    def _complain_of_strays(self) -> None:
+        for path in sorted(self.fleet.folder.iterdir()):
+            if is_log_name(path.name) and path.is_file():
+                self.report.problems.append(
+                    f"{path.name}: lies in the fleet folder itself, so its airframe is not known. "
+                    "Move it into the airframe's folder."
+                )
+
+    def _places(self, only: list[Path] | None) -> list[Place]:
+        if only is None:
+            found: list[Place] = list(find_logs(self.fleet))
+        else:
+            maybe = [place_of(self.fleet, path) for path in dict.fromkeys(only)]
+            found = [place for place in maybe if place is not None]
+        return [place for place in found if self._card(place.folder) is not None]
+
+    def _card(self, folder: Path) -> AirframeCard | None:
+        if folder not in self.cards:
+            try:
+                self.cards[folder] = load_card(self.fleet, folder)
+            except SettingsError as error:
+                self.cards[folder] = None
+                self.report.problems.append(f"{error} The logs of {folder.name} wait until then.")
+        return self.cards[folder]
+
+    def _import_journals(self, only: list[Path] | None) -> None:
+        folders = airframe_folders(self.fleet)
+        if only is not None:
+            asked = {path.parent for path in only if path.name == "journal.csv"}
+            folders = tuple(folder for folder in folders if folder in asked)
+        for folder in folders:
+            card = self._card(folder)
+            if card is None:
+                continue
+            try:
+                imported = import_journal(self.store, self.fleet, folder, card.id)
+            except JournalError as error:
+                self.report.problems.append(str(error))
+                continue
+            if imported.changes:
+                self.report.journal_changes += imported.changes
+                self.report.airframes.add(card.id)
+
+    def _note_gone(self, known: dict[str, Sighting]) -> None:
+        missing = [path for path in known if stat_of(path_on_disk(self.fleet, path)) is None]
+        logs.mark_gone(self.store, missing)
+
+    def _is_unchanged(self, place: Place, known: dict[str, Sighting]) -> bool:
+        card = self.cards[place.folder]
+        sighting = known.get(stored_path(self.fleet, place.path))
+        if sighting is None or card is None or not sighting.finished:
+            return False
+        stat = place.stat
+        same = (stat.size_bytes, stat.mtime_ns, stat.inode & (2**63 - 1)) == (
+            sighting.size_bytes,
+            sighting.mtime_ns,
+            sighting.inode,
+        )
+        if not same or sighting.airframe != card.id:
+            return False
+        if sighting.owner_path != stored_path(self.fleet, place.path):
+            # A duplicate; it counts for itself once the file it repeats is gone.
+            return stat_of(path_on_disk(self.fleet, sighting.owner_path)) is not None
+        return sighting.card_hash == card_hash(card)
+
+    # --- taking it in ---
+
+    def _take(self, new: list[Place], *, still_already: bool) -> None:
+        self.total = len(new)
+        tried = {u.path: u.attempts for u in logs.unfinished(self.store)}
+        # What a run died of may be among those that were begun; they come last, so that the others get in.
+        new.sort(key=lambda place: (tried.get(stored_path(self.fleet, place.path), 0), str(place.path)))
+        tracker = StabilityTracker(self.fleet.settings.watch.still_s, stat_of)
+        if not still_already:
+            new = self._set_young_apart(new, tracker)
+        self._read_all(new)
+        deadline = time.monotonic() + PATIENCE * self.fleet.settings.watch.still_s
+        while len(tracker) and time.monotonic() < deadline and not self.stop.is_set():
+            self.stop.wait(min(tracker.next_look_s(time.monotonic()) or 0.0, 1.0))
+            grown = [place_of(self.fleet, path) for path in tracker.ready(time.monotonic())]
+            self._read_all([place for place in grown if place is not None])
+        self.report.waiting += [stored_path(self.fleet, path) for path in tracker.watched()]
+
+    def _set_young_apart(self, new: list[Place], tracker: StabilityTracker) -> list[Place]:
+        """Files touched just now may still be growing: they go through the tracker, after the others."""
+        now = time.time()
+        old = []
+        for place in new:
+            age_s = now - place.stat.mtime_ns / 1e9
+            # A time in the future says nothing about age (cards come with clocks of their own).
+            if -1.0 <= age_s < self.fleet.settings.watch.still_s:
+                tracker.notice(place.path, time.monotonic())
+            else:
+                old.append(place)
+        return old
+
+    def _read_all(self, places: list[Place]) -> None:
+        suspects: list[Work] = []
+        waiting = list(reversed(places))
+        while waiting and not self.stop.is_set():
+            suspects += self._read_until_broken(waiting)
+        # Whoever ran when a worker died is read again alone: only then is it certain who did it.
+        for suspect in suspects:
+            self._read_alone(suspect)
+
+    def _read_until_broken(self, waiting: list[Place]) -> list[Work]:
+        """Read logs side by side; the ones in work when a worker died."""
+        running: dict[Future[LogResult | None], Work] = {}
+        executor: Executor | None = None
+        try:
+            while (waiting and not self.stop.is_set()) or running:
+                while waiting and len(running) <= self.workers and not self.stop.is_set():
+                    executor = executor or self.pool(min(self.workers, len(waiting)))
+                    claimed = self._claim(waiting.pop())
+                    if claimed is not None:
+                        running[_submit(executor, claimed)] = claimed
+                if not running:
+                    continue
+                finished, _ = wait(running, return_when=FIRST_COMPLETED)
+                for future in finished:
+                    if isinstance(future.exception(), BrokenProcessPool):
+                        return list(running.values())
+                    self._finish(running.pop(future), future.result())
+        finally:
+            if executor is not None:
+                executor.shutdown(wait=False, cancel_futures=True)
+        return []
+
+    def _read_alone(self, suspect: Work) -> None:
+        limit = self.fleet.settings.ingest.attempts
+        while not self.stop.is_set():
+            with self.pool(1) as executor:
+                future = executor.submit(work, suspect.task)
+                if not isinstance(future.exception(), BrokenProcessPool):
+                    self._finish(suspect, future.result())
+                    return
+            deaths = logs.count_death(self.store, suspect.found.sha256)
+            log.warning("%s took its worker down (%d of %d)", suspect.found.path, deaths, limit)
+            if deaths >= limit:
+                what = f"took its process down {deaths} times (a crash, too little memory, or no end)"
+                sentence = f"{what}. Please send the file to the developers."
+                self._tell(suspect, reject(self.store, suspect, "worker-death", sentence))
+                return
+        logs.give_back(self.store, suspect.found.sha256, self.lease)
+
+    def _claim(self, place: Place) -> Work | None:
+        card = self.cards[place.folder]
+        if card is None:
+            return None
+        path = stored_path(self.fleet, place.path)
+        try:
+            hashed = hash_log(self.fleet, place, card, self.heads)
+        except OSError as error:
+            self.report.problems.append(
+                f"{path}: cannot be opened ({error.strerror}). See that this user may read it and that the "
+                "disk is sound."
+            )
+            self._step(path, None)
+            return None
+        if hashed is None:
+            self.report.waiting.append(path)
+            self._step(path, None)
+            return None
+        claimed = claim_log(self.fleet, self.store, hashed, card, self.lease, self.tools)
+        if isinstance(claimed, Work):
+            self._remember(claimed)
+            return claimed if self._is_bearable(claimed) else None
+        outcome = None
+        if claimed is Claim.DUPLICATE:
+            outcome = LogOutcome.DUPLICATE
+            self._note_duplicate(hashed)
+        elif claimed is Claim.KNOWN:
+            self.report.unchanged += 1
+        self._step(path, outcome)
+        return None
+
+    def _is_bearable(self, claimed: Work) -> bool:
+        """Whether a log may be read by its size; if not, it is rejected here."""
+        limit_mb = self.fleet.settings.ingest.largest_log_mb
+        if claimed.found.size_bytes <= limit_mb * 1_000_000:
+            return True
+        result = reject(
+            self.store,
+            claimed,
+            "too-large",
+            f"is larger than {limit_mb} MB. Raise ingest.largest_log_mb if it is a log and memory allows.",
+        )
+        self._tell(claimed, result)
+        return False
+
+    def _remember(self, claimed: Work) -> None:
+        found = claimed.found
+        self.heads.setdefault(found.head_sha256, []).append(
+            Relative(found.sha256, found.airframe, found.size_bytes, found.path)
+        )
+
+    def _note_duplicate(self, hashed: Hashed) -> None:
+        self.report.count(LogOutcome.DUPLICATE)
+        owner = logs.load_owner(self.store, hashed.found.sha256)
+        found = hashed.found
+        self.report.duplicates.append(Duplicate(found.path, found.airframe, owner.path, owner.airframe))
+
+    def _finish(self, work: Work, result: LogResult | None) -> None:
+        if result is None:
+            # It changed while it was read; the next look finds it with its new content.
+            logs.give_back(self.store, work.found.sha256, self.lease, never_was=True)
+            self.report.waiting.append(work.found.path)
+            self._step(work.found.path, None)
+        elif store_log(self.store, work, result):
+            self._tell(work, result)
+        else:
+            self._step(work.found.path, None)
+
+    def _tell(self, work: Work, result: LogResult) -> None:
+        self.report.count(result.outcome)
+        self.report.airframes.add(result.airframe)
+        self.report.flights += [flight_id(result.sha256, flight.number) for flight in result.flights]
+        if result.rejection is not None:
+            self.report.rejected.append(RejectedLog(work.found.path, result.rejection.sentence))
+        self._step(work.found.path, result.outcome)
+
+    def _step(self, path: str, outcome: LogOutcome | None) -> None:
+        self.done += 1
+        if self.progress is not None:
+            self.progress(Progress(self.done, self.total, path, outcome))
+
+
+def _submit(executor: Executor, claimed: Work) -> Future[LogResult | None]:
+    """Hand a task over; a pool that broke meanwhile gives a future that says so."""
+    try:
+        return executor.submit(work, claimed.task)
+    except BrokenProcessPool as error:
+        broken: Future[LogResult | None] = Future()
+        broken.set_exception(error)
+        return broken
