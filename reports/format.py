@@ -20,6 +20,8 @@ NARROW_SPACE = "\u202f"
 NO_BREAK_SPACE = "\u00a0"
 MINUS = "\u2212"
 MAX_DECIMALS = 4
+# Metrics without a unit whose name says that they are a part of a whole, shown as percentages.
+SHARES = ("_share", "_likelihood", "_fraction")
 TWO_DIGITS_BELOW = 3.55
 
 
@@ -81,6 +83,8 @@ def shown_unit(unit: str, units: UnitSystem, *, metric: str = "") -> ShownUnit:
     """How a unit is shown; an unknown unit is shown as it is written."""
     if units == "imperial" and unit == "m/s" and "climb" in metric:
         return _IMPERIAL_CLIMB
+    if unit in ("", "1") and metric.endswith(SHARES):
+        unit = "share"
     table = _IMPERIAL if units == "imperial" else _METRIC
     return table.get(unit, ShownUnit(unit))
 

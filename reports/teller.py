@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
+from datetime import datetime
 from zoneinfo import ZoneInfo
 
 from trimkeep.detectors.history.model import Change, ChangeItem, Finding, Series
@@ -76,12 +77,21 @@ class Teller:
         """Since when, and after what."""
         if finding.kind == "condition_of_flight":
             return self.words.sentence("seen_on", day=self.fmt.day(finding.opened_at))
-        at = finding.change.at if finding.change else finding.opened_at
+        at = self.started_at(finding)
         if finding.kind == "drift":
             return self.words.sentence("since_drift", day=self.fmt.day(at))
         if finding.kind == "unexplained_step" or finding.change is None:
             return self.words.sentence("since_step", day=self.fmt.day(at))
         return self.words.sentence("since_change", change=self.change(finding.change), day=self.fmt.day(at))
+
+    def started_at(self, finding: Finding) -> datetime:
+        """When what the finding speaks of began: its change, else the first flight after the step."""
+        if finding.change is not None:
+            return finding.change.at
+        series = self.series_of(finding)
+        if series is not None and 0 < finding.flights_after <= len(series.points):
+            return series.points[-finding.flights_after].at
+        return finding.opened_at
 
     def series_of(self, finding: Finding) -> Series | None:
         """The series a finding speaks of; None for pooled findings and where it is not at hand."""

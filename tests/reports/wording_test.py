@@ -110,6 +110,20 @@ def test_every_check_of_the_judge_has_words() -> None:
     assert [code for code in sorted(checks) if not WORDS.knows("check", code)] == []
 
 
+def test_every_piece_of_evidence_of_the_judge_has_words() -> None:
+    if not RULES.is_file():
+        pytest.skip("the judge has no table of causes yet")
+    table = tomllib.loads(RULES.read_text(encoding="utf-8"))
+    keys = frozenset({"code", "evidence", "evidence_for", "evidence_against", "for", "against"})
+    codes = {code for code in codes_of(table, keys) if code.replace("_", "").isalnum()}
+    assert [code for code in sorted(codes) if not WORDS.knows("evidence", code)] == []
+
+
+def test_phrases_speak_of_both_levels() -> None:
+    assert all("{before}" in one and "{after}" in one for one in WORDS.table["phrase"].values())
+    assert all("{before}" not in one and "{after}" in one for one in WORDS.table["phrase_level"].values())
+
+
 def test_no_check_comes_without_a_caution() -> None:
     for code in [*WORDS.table["check"], "a_check_newer_than_the_words"]:
         check = check_with_caution(code, WORDS)
