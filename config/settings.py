@@ -60,7 +60,7 @@ class DigestSettings:
 
     schedule: tuple[str, ...] = setting(
         ("weekly",),
-        "When digests are made: daily, weekly, or a cron expression of five fields, in the fleet's time zone.",
+        "When digests are made: daily, weekly, or five cron fields, in the fleet's time zone.",
     )
     at: str = setting("06:00", "Time of day of daily and weekly digests, in the fleet's time zone.")
     weekday: str = setting(

@@ -75,7 +75,9 @@ def place(path: Path, text: str, dotted: str) -> str:
 
 def nearest(word: str, allowed: list[str]) -> str:
     """A sentence part that names the nearest allowed word, or lists what is allowed."""
-    close = get_close_matches(word, allowed, n=1, cutoff=0.5)
+    # A word cut short is likelier than one misspelt: "altitude" means altitude_hold, not attitude.
+    starts = [name for name in allowed if word and name.startswith(word)]
+    close = starts or get_close_matches(word, allowed, n=1, cutoff=0.5)
     if close:
         return f"Did you mean {close[0]}"
     return "Allowed here: " + ", ".join(sorted(allowed))

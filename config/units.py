@@ -76,8 +76,9 @@ UNITS: Mapping[str, Unit] = {
     "1/min": Unit("shaft_speed", 1.0),
     "rpm": Unit("shaft_speed", 1.0),
     "Hz": Unit("shaft_speed", 60.0),
-    "us": Unit("pulse", 1.0),
-    "ms": Unit("pulse", 1000.0),
+    "s": Unit("time", 1.0),
+    "ms": Unit("time", 1e-3),
+    "us": Unit("time", 1e-6),
 }
 
 

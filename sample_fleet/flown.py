@@ -66,7 +66,7 @@ SIGNALS: dict[str, str] = {
     "sat_course": "receiver's course, deg",
     "armed": "1 armed, 0 not",
     "landed": "1 on the ground, 2 in the air, 3 taking off, 4 landing",
-    "mode": "mode number: 0 manual, 1 rate, 2 attitude, 3 altitude hold, 4 cruise, 5 mission, 6 safe recovery",
+    "mode": "0 manual, 1 rate, 2 attitude, 3 altitude hold, 4 cruise, 5 mission, 6 safe recovery",
     "true_bank": "truth: bank, deg",
     "true_pitch": "truth: pitch, deg",
     "true_tas": "truth: true airspeed, m/s",

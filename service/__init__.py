@@ -1,0 +1,1 @@
+"""Everything that touches the world: logs, store, watcher, schedule, command line."""

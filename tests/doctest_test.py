@@ -4,6 +4,7 @@ import doctest
 import importlib
 
 import pytest
+
 from tests.architecture_test import FILES, ROOT
 
 MODULES = [

@@ -35,6 +35,8 @@ MIN_PIECE_S = 5.0
 LINE_S = 120.0
 """Without a target, heights are measured about a line of at most this length: longer than any swing."""
 MIN_SECONDS = 30.0
+MIN_KEPT_S = 15.0
+"""Two periods of a slow height swing, after settling."""
 
 # Context -> modes, phase, what is left out at the start.
 CONTEXTS: tuple[tuple[str, frozenset[str], Phase, float], ...] = (
@@ -123,7 +125,7 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
             said.extend(_context(grid, context, windows))
     if said:
         return said
-    return NotMeasured(Reason.TOO_SHORT, f"no {MIN_SECONDS:g} s of level or turning flight after settling")
+    return NotMeasured(Reason.TOO_SHORT, f"no {MIN_KEPT_S:g} s of level or turning flight after settling")
 
 
 def _context(grid: FlightGrid, context: str, windows: list[Window]) -> Iterator[Observation]:
@@ -140,7 +142,7 @@ def _context(grid: FlightGrid, context: str, windows: list[Window]) -> Iterator[
         height = altitude if np.isfinite(altitude).any() else grid.get("height_m")
         pieces = [line for piece in grid.pieces(height, windows, MIN_PIECE_S) for line in _about_lines(piece)]
         where = f"{context}_no_target"
-    if _seconds(pieces) >= MIN_SECONDS / 2:
+    if _seconds(pieces) >= MIN_KEPT_S:
         yield _say("altitude_error_rms_m", where, rms_of(pieces), pieces, windows)
         yield _say(
             "altitude_error_p95_m", where, quantile_of([np.abs(p) for p in pieces], 0.95), pieces, windows
@@ -152,7 +154,7 @@ def _context(grid: FlightGrid, context: str, windows: list[Window]) -> Iterator[
         ("airspeed_error_rms_mps", _airspeed_error(grid)),
     ):
         pieces = grid.pieces(value, windows, MIN_PIECE_S)
-        if _seconds(pieces) >= MIN_SECONDS / 2:
+        if _seconds(pieces) >= MIN_KEPT_S:
             yield _say(metric, where, rms_of(pieces), pieces, windows)
 
 

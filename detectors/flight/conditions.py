@@ -43,6 +43,8 @@ EDGE_S = 5.0
 """Flare and ground roll are not free air."""
 MIN_SECONDS = 20.0
 ROUGH_MEAN_S = 4.0
+WARMEST_AIR_K = 25.0
+"""Hot and cold days stay within this of the standard atmosphere nearly everywhere."""
 
 SPEC = DetectorSpec(
     id="conditions",
@@ -130,7 +132,8 @@ SPEC = DetectorSpec(
     "square increment over tau = 0.2 to 2 s of the true airspeed minus the ground speed along the nose, n "
     "the "
     "sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s. "
-    "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged. "
+    "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged, "
+    "and the temperature is held within 25 K of it. "
     "rough_air = sqrt of the covariance of successive 0.25 s means of vertical acceleration, what goes "
     "with the pitch rate taken off.",
     source="Kolmogorov constant: S. B. Pope, Turbulent Flows, Cambridge 2000, section 6.2 (C2 = 2.0). Scale "
@@ -199,8 +202,11 @@ def air_density(grid: FlightGrid) -> FloatArray:
     altitude = np.nan_to_num(altitude)
     pressure = 100.0 * grid.get("static_pressure_hpa")
     pressure = np.where(np.isfinite(pressure) & (pressure > 2e4), pressure, standard_pressure_pa(altitude))
-    kelvin = grid.get("air_temperature_c") + ZERO_C_K
-    kelvin = np.where((kelvin > 220.0) & (kelvin < 340.0), kelvin, standard_temperature_k(altitude))
+    standard = standard_temperature_k(altitude)
+    warmer = grid.get("air_temperature_c") + ZERO_C_K - standard
+    # Most sensors sit in a warm hull and read 20 to 40 degrees more than the air outside ever has.
+    warmer = np.clip(np.nan_to_num(warmer), -WARMEST_AIR_K, WARMEST_AIR_K)
+    kelvin = standard + warmer
     return density_kgpm3(pressure, kelvin)
 
 

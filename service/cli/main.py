@@ -18,19 +18,9 @@ from trimkeep.config.errors import TrimkeepError
 # Command name to (module, one line for --help). Modules are imported only when used: the numeric
 # libraries take over a second to load, and `trimkeep --help` should not wait for them.
 COMMANDS: dict[str, tuple[str, str]] = {
-    "demo": ("demo", "Build the sample fleet, read it, judge it and write its digest."),
     "ingest": ("ingest", "Read the logs of a fleet folder that are new."),
-    "watch": ("watch", "Keep reading logs as they arrive, and make digests on schedule."),
-    "digest": ("digest", "Judge the fleet and write the digest page."),
-    "findings": ("findings", "List what the judge says of every change."),
     "flights": ("flights", "List the flights and what became of each log."),
-    "inspect": ("inspect", "Look at one log without a store and write one page about it."),
-    "channels": ("channels", "Show what a table holds and propose a channel map."),
     "settings": ("settings", "Show every setting, its value and where it came from."),
-    "status": ("status", "Show what the service has done and what it waits for."),
-    "check": ("check", "Look for contradictions in the store and the recordings."),
-    "journal": ("journal", "Show the maintenance journal or add an entry."),
-    "audit": ("audit", "Verify the maintenance record's chain."),
 }
 EXIT_BUG = 70
 EXIT_INTERRUPTED = 130

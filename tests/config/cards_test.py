@@ -3,6 +3,7 @@
 from pathlib import Path
 
 import pytest
+
 from trimkeep.config.cards import airframe_folders, load_card
 from trimkeep.config.errors import SettingsError
 from trimkeep.config.load import load_fleet

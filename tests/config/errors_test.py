@@ -5,6 +5,7 @@ import re
 from pathlib import Path
 
 import pytest
+
 from trimkeep.config import errors
 from trimkeep.config.errors import LogError, TrimkeepError, UnreadableLog
 

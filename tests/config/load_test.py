@@ -1,4 +1,4 @@
-"""Settings: defaults, then fleet.toml, then the environment, then the command line; mistakes in one sentence."""
+"""Settings: each source overrides the one before, and a mistake is one sentence."""
 
 import tomllib
 from dataclasses import is_dataclass
@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+
 from trimkeep.config.errors import SettingsError, UsageError
 from trimkeep.config.load import load_fleet, setting_names
 from trimkeep.config.settings import Settings

@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+
 from trimkeep.detectors.mode_evidence import mode_evidence
 from trimkeep.detectors.model import Channel, Recording
 from trimkeep.detectors.output_evidence import output_evidence
