@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import UsageError
-from trimkeep.detectors.model import Flight, Window
+from trimkeep.detectors.model import Flight, Segment, Window
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.flights import find_flight, load_segments
 from trimkeep.service.store.recordings import read_recording
@@ -65,6 +65,30 @@ def load_channels(
         starts_airborne=starts_airborne,
         ends_airborne=ends_airborne,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class FlightSpan:
+    """Where a flight lies in its recording."""
+
+    number: int
+    start_s: float
+    end_s: float
+    starts_airborne: bool
+    ends_airborne: bool
+    segments: tuple[Segment, ...]
+
+
+_FLIGHTS = """
+SELECT number, start_s, end_s, starts_airborne, ends_airborne FROM flight WHERE log_sha256 = ? ORDER BY number
+"""
+
+
+def load_spans(store: Store, sha256: str) -> tuple[FlightSpan, ...]:
+    """The flights of one log with their segments."""
+    with unit_of_work(store) as connection:
+        rows = connection.execute(_FLIGHTS, [sha256]).fetchall()
+    return tuple(FlightSpan(*row, segments=load_segments(store, sha256, row[0])) for row in rows)
 
 
 @dataclass(frozen=True, slots=True)

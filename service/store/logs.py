@@ -160,6 +160,8 @@ def claim(
         # A log that was moved to another airframe's folder was misfiled before; it follows its file. So
         # does one whose airframe got another id.
         owner_gone = path != found.path and not exists(path)
+        if owner_gone:
+            connection.execute(_MARK_GONE, [now_utc(), path])
         unread = outcome is None and (path == found.path or owner_gone or airframe == found.airframe)
         renamed = airframe != found.airframe and (owner_gone or path == found.path)
         stale = path == found.path and card_hash != found.card_hash

@@ -55,7 +55,8 @@ def save_result(store: Store, result: LogResult, *, lease: str, path: str, card_
             connection.execute(f"DELETE FROM {table} WHERE log_sha256 = ?", [result.sha256])
         if result.recording is not None:
             _save_recording(connection, result.sha256, result.airframe, result.recording)
-            _save_flights(connection, result.sha256, result.airframe, result.recording, result.flights)
+            row = result.recording
+            save_flights(connection, result.sha256, result.airframe, row.firmware, row.board, result.flights)
         body = {"sha256": result.sha256, "path": path, "outcome": str(result.outcome)}
         append_record(connection, "log_stored", result.airframe, body)
     return True
@@ -118,13 +119,15 @@ _SEGMENT = pa.schema(
 )
 
 
-def _save_flights(
+def save_flights(
     connection: duckdb.DuckDBPyConnection,
     sha256: str,
     airframe: str,
-    recording: RecordingRow,
+    firmware: str | None,
+    board: str | None,
     flights: Sequence[FlightRow],
 ) -> None:
+    """Add the flights of a log with everything measured in them."""
     rows: list[tuple[Any, ...]] = []
     segments: list[tuple[Any, ...]] = []
     for flight in flights:
@@ -141,8 +144,8 @@ def _save_flights(
                 flight.starts_airborne,
                 flight.ends_airborne,
                 flight.samples,
-                recording.firmware,
-                recording.board,
+                firmware,
+                board,
                 parameter_set,
             )
         )

@@ -1,0 +1,43 @@
+"""Questions about the store as a whole, for `trimkeep check` and `trimkeep status`."""
+
+from __future__ import annotations
+
+from trimkeep.service.store.connection import Store, unit_of_work
+from trimkeep.service.store.results import PER_LOG_TABLES
+
+
+def orphan_rows(store: Store) -> dict[str, int]:
+    """Rows of each per-log table that belong to no log with that outcome."""
+    found = {}
+    with unit_of_work(store) as connection:
+        for table in PER_LOG_TABLES:
+            rows = connection.execute(
+                f"SELECT count(*) FROM {table} WHERE log_sha256 NOT IN "
+                "(SELECT sha256 FROM log_file WHERE outcome IN ('ingested', 'no_flight'))"
+            ).fetchall()
+            found[table] = int(rows[0][0])
+        rows = connection.execute(
+            "SELECT count(*) FROM observation o ANTI JOIN detector_run r ON r.log_sha256 = o.log_sha256 "
+            "AND r.number = o.number AND r.detector = o.detector AND r.version = o.version"
+        ).fetchall()
+        found["observation without detector_run"] = int(rows[0][0])
+    return found
+
+
+def stored_recordings(store: Store) -> frozenset[str]:
+    """Logs whose decoded recording must be there."""
+    with unit_of_work(store) as connection:
+        rows = connection.execute("SELECT log_sha256 FROM recording").fetchall()
+    return frozenset(row[0] for row in rows)
+
+
+def row_counts(store: Store) -> dict[str, int]:
+    """Rows of every table."""
+    with unit_of_work(store) as connection:
+        names = connection.execute(
+            "SELECT table_name FROM duckdb_tables() WHERE NOT internal ORDER BY table_name"
+        ).fetchall()
+        return {
+            name: int(connection.execute(f"SELECT count(*) FROM {name}").fetchall()[0][0])
+            for (name,) in names
+        }
