@@ -81,10 +81,8 @@ def _moving_outputs(recording: Recording, airborne: tuple[Window, ...]) -> dict[
 def _assigned(
     outputs: dict[tuple[int, int], Channel], surfaces: tuple[str, ...], scores: FloatArray
 ) -> tuple[OutputEvidence, ...]:
-    proposals = {}
     rows, columns = linear_sum_assignment(-np.abs(scores))
-    for row, column in zip(rows, columns, strict=True):
-        proposals[int(row)] = int(column)
+    proposals = dict(zip(rows.tolist(), columns.tolist(), strict=True))
     # Twin ailerons or a second motor: an output that is left over goes with its best surface.
     for row in range(len(outputs)):
         best = int(np.argmax(np.abs(scores[row])))

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 
@@ -72,7 +73,7 @@ def without_gaps(channel: Channel, windows: Iterable[Window]) -> list[Window]:
         first, last = np.searchsorted(time_s, (start_s, np.nextafter(end_s, np.inf)))
         breaks = first + 1 + np.flatnonzero(steps[first : max(first, last - 1)] > limit_s)
         edges = [first, *breaks.tolist(), last]
-        for begin, stop in zip(edges[:-1], edges[1:], strict=True):
+        for begin, stop in pairwise(edges):
             if stop - begin >= 2 and time_s[stop - 1] > time_s[begin]:
                 parts.append((float(time_s[begin]), float(time_s[stop - 1])))
     return parts

@@ -16,12 +16,13 @@ STRAIGHT_CONTEXTS: dict[str, frozenset[str]] = {
     "pilot_flown": PILOT_FLOWN_MODES,
     "mode_unknown": UNKNOWN_MODE,
 }
+LEVEL: tuple[Phase, ...] = ("level",)
 
 
 def stretches(
     flight: Flight,
     modes: Collection[str],
-    phases: Collection[Phase] = ("level",),
+    phases: Collection[Phase] = LEVEL,
     settle_s: float = 0.0,
 ) -> list[Window]:
     """Stretches flown in one of the modes and phases; touching segments are one stretch.
