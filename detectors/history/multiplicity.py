@@ -1,0 +1,127 @@
+"""The promise over the fleet: which changes are called, when hundreds of series are judged at once.
+
+Changes are counted, not series: the evidence of one change on one airframe is first averaged over its
+metrics (an average of e-values is an e-value, however they depend on each other; families weigh the
+same, however many metrics they have). A change is then called by its posterior odds, so that the
+expected share of false alarms among the called stays below what the settings promise.
+
+References
+----------
+.. [1] Vovk and Wang, "E-values: calibration, combination and applications", Annals of Statistics 49
+   (2021) 1736-1754, section 3: the average.
+.. [2] Wang and Ramdas, "False discovery rate control with e-values", JRSS-B 84 (2022) 822-852.
+.. [3] Sun and Cai, JASA 102 (2007) 901-912: calling by the running mean of posterior probabilities.
+.. [4] Benjamini and Hochberg, JRSS-B 57 (1995) 289-300.
+"""
+
+from __future__ import annotations
+
+from collections import defaultdict
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
+from trimkeep.detectors.model import FloatArray
+
+LEAST_CERTAIN = 0.5
+"""Nothing is called that is not likelier real than not, however certain the other calls are."""
+
+
+def benjamini_hochberg(p: FloatArray, level: float) -> np.ndarray:
+    """Which hypotheses are rejected at false discovery rate `level`.
+
+    Examples
+    --------
+    >>> benjamini_hochberg(np.array([0.04, 0.049]), 0.05).tolist()
+    [True, True]
+    """
+    order = np.argsort(p, kind="stable")
+    bound = level * np.arange(1, p.size + 1) / p.size
+    passed = np.flatnonzero(p[order] <= bound)
+    rejected = np.zeros(p.size, dtype=bool)
+    if passed.size:
+        rejected[order[: passed[-1] + 1]] = True
+    return rejected
+
+
+def e_benjamini_hochberg(e: FloatArray, level: float) -> np.ndarray:
+    """The same for e-values; holds however they depend on each other."""
+    with np.errstate(divide="ignore"):
+        return benjamini_hochberg(np.minimum(1.0 / e, 1.0), level)
+
+
+def change_evidence(comparisons: Sequence[Comparison]) -> dict[str, float]:
+    """Evidence that a change did anything, by change id: the mean over families of their mean e-value.
+
+    A change of which nothing could be compared yet has evidence 1.
+    """
+    by_family: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    result: dict[str, float] = {}
+    for one in comparisons:
+        change = one.window.block.change.id
+        result.setdefault(change, 1.0)
+        if one.judged:
+            by_family[change][one.window.series.family].append(min(one.log_e, LARGEST_LOG_E))
+    for change, families in by_family.items():
+        result[change] = float(np.mean([np.mean(np.exp(logs)) for logs in families.values()]))
+    return result
+
+
+def false_chance(evidence: FloatArray, prior: float) -> FloatArray:
+    """Posterior probability that nothing changed."""
+    return np.asarray(1.0 / (1.0 + evidence * prior / (1.0 - prior)))
+
+
+def real_share(evidence: FloatArray, settings: JudgeSettings) -> float:
+    """Share of changes that are real, learnt from the evidence of all; the setting where there are few.
+
+    Maximum a posteriori under a beta prior worth 40 changes at the settings' share.
+    """
+    share = settings.prior_change_share
+    held = np.minimum(evidence, 1e12)
+    for _ in range(200):
+        real = float((1.0 - false_chance(held, share)).sum())
+        after = (real + 40.0 * settings.prior_change_share) / (held.size + 40.0)
+        if abs(after - share) < 1e-8:
+            break
+        share = after
+    return share
+
+
+def tiers(evidence: Mapping[str, float], prior: float | None, settings: JudgeSettings) -> dict[str, bool]:
+    """Which changes are called.
+
+    Parameters
+    ----------
+    evidence : mapping of change id to e-value
+        All changes that are on the table together.
+    prior : float or None
+        Share of real changes as the fleet's history shows it; None: learnt from `evidence`.
+    settings : JudgeSettings
+
+    Returns
+    -------
+    dict of change id to bool
+        Called so that the mean chance of being false, over the called, is at most
+        `called_false_share`.
+    """
+    names = sorted(evidence)
+    if not names:
+        return {}
+    values = np.array([evidence[name] for name in names])
+    chance = false_chance(values, real_share(values, settings) if prior is None else prior)
+    called = call_by_chance(chance, settings.called_false_share)
+    return {name: bool(flag) for name, flag in zip(names, called, strict=True)}
+
+
+def call_by_chance(chance: FloatArray, share: float) -> np.ndarray:
+    """The largest set, most certain first, whose mean chance of being false is at most `share`."""
+    order = np.argsort(chance, kind="stable")
+    running = np.cumsum(chance[order]) / np.arange(1, chance.size + 1)
+    good = np.flatnonzero((running <= share) & (chance[order] < LEAST_CERTAIN))
+    called = np.zeros(chance.size, dtype=bool)
+    if good.size:
+        called[order[: good[-1] + 1]] = True
+    return called
