@@ -1,0 +1,114 @@
+"""How strongly a surface turns the aeroplane: the body rate that its full command holds.
+
+Once the damping has caught up (about 0.2 s), moment and damping balance: rate = k V command, because
+the moment goes with the dynamic pressure and the damping with density times airspeed. The slope is
+taken along instruments (what was demanded), so that the loop's own answer to gusts, which moves the
+command without turning the aeroplane, does not count.
+
+References
+----------
+.. [1] B. Etkin, L. D. Reid, Dynamics of Flight, 3rd ed., Wiley 1996, chapter 5 (roll mode; from memory).
+.. [2] L. Ljung, System Identification, 2nd ed., Prentice Hall 1999, section 7.6 (instruments).
+.. [3] D. Staiger, J. H. Stock, Instrumental variables regression with weak instruments, Econometrica
+   65, 1997: a first-stage F above 10.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from trimkeep.detectors.model import FloatArray
+from trimkeep.detectors.numerics.resample import running_mean
+from trimkeep.detectors.numerics.stats import effective_samples
+
+DEMAND_LAGS_S = (0.0, 0.3, 0.6, 1.0)
+"""The loop turns a demand into a command and a rate within about a second."""
+WEAKEST_F = 10.0
+"""Below this first-stage F the demand says too little about the command [3]_."""
+FEWEST_PER_COLUMN = 20
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """Rate per full command at the reference airspeed, deg/s, with error and the lag chosen."""
+
+    value: float
+    error: float
+    lag_s: float
+
+
+def surface_effect(
+    command: FloatArray,
+    rate_dps: FloatArray,
+    demands: Sequence[FloatArray],
+    step_s: float,
+    span_s: float,
+    lags_s: Sequence[float],
+) -> Effect | None:
+    """The effect at the lag that leaves least unexplained.
+
+    Parameters
+    ----------
+    command : ndarray, shape (n,)
+        Fraction of full command, even samples; NaN means no sample.
+    rate_dps : ndarray, shape (n,)
+        Body rate brought to the reference airspeed.
+    demands : sequence of ndarray, shape (n,)
+        What the loop or the pilot was asked for.
+    step_s, span_s : float
+        Seconds between samples, and over which both are averaged.
+    lags_s : sequence of float
+        How much later than the command the rate may come.
+
+    Returns
+    -------
+    Effect or None
+        None where the demands move the command too little.
+    """
+    width = max(round(span_s / step_s), 1)
+    rows = slice(None, None, max(width // 2, 1))  # averages over half-shared spans repeat each other
+    asked = [_delayed(demand, round(late / step_s))[rows] for demand in demands for late in DEMAND_LAGS_S]
+    instruments = np.column_stack([*asked, np.ones(asked[0].size)])
+    flown = _mean(rate_dps, width)[rows]
+    best: tuple[float, Effect] | None = None
+    for lag_s in lags_s:
+        moved = _mean(_delayed(command, round(lag_s / step_s)), width)[rows]
+        good = np.isfinite(flown) & np.isfinite(moved) & np.isfinite(instruments).all(axis=1)
+        if good.sum() < FEWEST_PER_COLUMN * instruments.shape[1]:
+            continue
+        found = _two_stage(flown[good], moved[good], instruments[good], lag_s)
+        if found is not None and (best is None or found[0] < best[0]):
+            best = found
+    return None if best is None else best[1]
+
+
+def _two_stage(
+    flown: FloatArray, moved: FloatArray, instruments: FloatArray, lag_s: float
+) -> tuple[float, Effect] | None:
+    scale = np.sqrt(np.mean(instruments**2, axis=0))
+    known = instruments[:, scale > 1e-9] / scale[scale > 1e-9]
+    # pinv, for demands that are multiples of each other (a stick and the rate it asks for)
+    first = np.linalg.pinv(known.T @ known, rcond=1e-10, hermitian=True) @ (known.T @ moved)
+    told = known @ first
+    unexplained, explained = float(np.var(moved - told)), float(np.var(told))
+    if explained <= 0.0 or explained * flown.size / known.shape[1] < WEAKEST_F * 2.0 * unexplained:
+        return None
+    centred = told - told.mean()
+    value = float(centred @ flown) / float(centred @ moved)
+    residual = flown - flown.mean() - value * (moved - moved.mean())
+    memory = residual.size / effective_samples([residual], 0.0)
+    error = float(np.sqrt(np.var(residual) * memory / (centred @ centred)))
+    return float(np.var(residual)), Effect(value, error, lag_s)
+
+
+def _mean(value: FloatArray, width: int) -> FloatArray:
+    return np.where(np.isfinite(value), running_mean(value, width), np.nan)
+
+
+def _delayed(value: FloatArray, steps: int) -> FloatArray:
+    if steps == 0:
+        return value
+    return np.concatenate((np.full(steps, np.nan), value[:-steps]))

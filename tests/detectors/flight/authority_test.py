@@ -1,0 +1,93 @@
+"""Planted time at the stops and planted surface effects are read back, gusts and loop included."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.builders import held_flight
+from trimkeep.detectors.flight.authority import observe
+from trimkeep.detectors.model import Flight, NotMeasured, Observation
+
+
+def _said(flight: Flight) -> dict[tuple[str, str], Observation]:
+    found = observe(flight)
+    assert isinstance(found, list), found
+    return {(one.metric, one.context): one for one in found}
+
+
+def _rolling(effect: float, rate_hz: float, seed: int, gust: float = 60.0, airspeed: float = 18.0) -> Flight:
+    """A bank loop that follows steps of bank in gusts; full aileron holds `effect` at 15 m/s, 0.1 s late."""
+    fine, rng = 100.0, np.random.default_rng(seed)
+    size = int(240 * fine)
+    time_s = np.arange(size) / fine
+    target = 30.0 * np.sign(np.sin(2 * np.pi * time_s / 23.0)) * (np.sin(2 * np.pi * time_s / 61.0) > 0)
+    pressure, speed = (airspeed / 15.0) ** 2, airspeed / 15.0
+    bank, rate, shove = 0.0, 0.0, 0.0
+    command, banks, rates = np.zeros(size), np.zeros(size), np.zeros(size)
+    late = int(0.1 * fine)
+    for i in range(size):
+        command[i] = np.clip(0.015 * (target[i] - bank) - 0.006 * rate, -1.0, 1.0)
+        shove += -shove * 2.0 / fine + gust * 2.0 * rng.standard_normal() / np.sqrt(fine)
+        acting = command[max(i - late, 0)]
+        rate += (effect * 6.0 * pressure * acting - 6.0 * speed * rate + shove) / fine
+        bank += rate / fine
+        banks[i], rates[i] = bank, rate
+    keep = np.round(np.arange(int(240 * rate_hz)) * fine / rate_hz).astype(int)
+    count = keep.size
+    return held_flight(
+        {
+            "aileron_cmd": command[keep],
+            "roll_rate_dps": rates[keep] + 1.0 * rng.standard_normal(count),
+            "bank_target_deg": target[keep],
+            "airspeed_mps": airspeed + 0.3 * rng.standard_normal(count),
+        },
+        rate_hz,
+        "mission",
+    )
+
+
+@pytest.mark.parametrize("rate_hz", [10.0, 25.0, 50.0])
+@pytest.mark.parametrize("effect", [80.0, 200.0])
+def test_a_planted_effect_is_read_back(rate_hz: float, effect: float) -> None:
+    found = [_said(_rolling(effect, rate_hz, seed))["aileron_effect_dps", "flight"] for seed in range(3)]
+    # The rate builds up over the 1/6 s of the damping, which averages over 0.3 s do not wholly hide.
+    assert np.mean([one.value for one in found]) == pytest.approx(effect, rel=0.1)
+
+
+def test_the_effect_is_normalised_by_dynamic_pressure() -> None:
+    slow, fast = (
+        _said(_rolling(150.0, 25.0, 5, airspeed=speed))["aileron_effect_dps", "flight"].value
+        for speed in (14.0, 22.0)
+    )
+    assert fast == pytest.approx(slow, rel=0.15)
+
+
+def test_gusts_alone_show_no_effect() -> None:
+    flight = _rolling(150.0, 25.0, 2)
+    time_s = flight.recording.channels["roll_rate_dps"].time_s
+    still = held_flight(
+        {name: channel.value for name, channel in flight.recording.channels.items()}
+        | {"bank_target_deg": np.zeros(time_s.size)},
+        25.0,
+    )
+    assert ("aileron_effect_dps", "flight") not in _said(still)
+
+
+@pytest.mark.parametrize("rate_hz", [4.0, 50.0])
+def test_share_of_time_at_the_stops(rate_hz: float) -> None:
+    time_s = np.arange(int(200 * rate_hz)) / rate_hz
+    command = np.where((time_s % 20.0) < 3.0, 1.0, 0.1 * np.sin(time_s))
+    said = _said(held_flight({"elevator_cmd": command}, rate_hz))
+    one = said["elevator_at_stop_share", "held"]
+    assert one.value == pytest.approx(0.15, abs=0.01)
+    assert one.standard_error is not None and one.standard_error < 0.08
+
+
+def test_a_pilots_full_stick_is_not_counted() -> None:
+    command = np.ones(1000)
+    assert isinstance(observe(held_flight({"elevator_cmd": command}, 5.0, "manual")), NotMeasured)
+    assert (
+        _said(held_flight({"elevator_cmd": 0.0 * command}, 5.0))["elevator_at_stop_share", "held"].value
+        == 0.0
+    )
