@@ -109,6 +109,9 @@ def decimals_for(value: float, spread: float | None) -> int:
     if basis == 0.0 or not math.isfinite(basis):
         return 0
     power = math.floor(math.log10(basis))
+    if power < -MAX_DECIMALS:
+        # Finer than is ever shown; for the smallest floats the power of ten below would be zero.
+        return MAX_DECIMALS
     keeps_two = not has_spread or basis / 10.0**power < TWO_DIGITS_BELOW
     return min(max(int(keeps_two) - power, 0), MAX_DECIMALS)
 

@@ -51,6 +51,10 @@ def test_imperial_follows_exact_definitions() -> None:
     assert IMPERIAL.quantity(10.0, "degC", spread=5.0, signed=True) == f"+18{NO_BREAK_SPACE}°F"
 
 
+def test_the_smallest_float_as_spread_does_not_divide_by_zero() -> None:
+    assert METRIC.quantity(0.0, "m", spread=5e-324).startswith("0.0")
+
+
 @given(
     st.floats(allow_nan=True, allow_infinity=True),
     st.one_of(st.none(), st.floats(allow_nan=True, allow_infinity=True)),
