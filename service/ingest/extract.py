@@ -22,6 +22,7 @@ from trimkeep.service.ingest.scan import stat_of
 from trimkeep.service.ingest.stability import FileStat
 from trimkeep.service.store.recordings import write_recording
 from trimkeep.service.store.rows import FlightRow, LogResult, RecordingRow, Rejection
+from trimkeep.service.store.values import readable
 
 log = logging.getLogger(__name__)
 
@@ -79,7 +80,7 @@ def extract(task: Task) -> LogResult | None:
     except LogError as error:
         if stat_of(task.path) != task.stat:
             return None
-        return LogResult(task.sha256, task.card.id, rejection=Rejection(error.slug, str(error)))
+        return LogResult(task.sha256, task.card.id, rejection=Rejection(error.slug, readable(str(error))))
     except MemoryError:
         return _rejected(
             task, "memory", "needs more memory to read than there is", "Read it on a larger machine"
@@ -109,7 +110,7 @@ def _timed(seconds: dict[str, float], step: str) -> Iterator[None]:
 
 
 def _rejected(task: Task, slug: str, what: str, next_step: str) -> LogResult:
-    sentence = f"{task.path.name}: {what}. {next_step}."
+    sentence = readable(f"{task.path.name}: {what}. {next_step}.")
     return LogResult(task.sha256, task.card.id, rejection=Rejection(slug, sentence))
 
 

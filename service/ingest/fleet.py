@@ -6,7 +6,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from pathlib import Path
@@ -34,9 +34,10 @@ from trimkeep.service.ingest.stability import StabilityTracker
 from trimkeep.service.journal import import_journal
 from trimkeep.service.store import logs
 from trimkeep.service.store.connection import Store, open_store
-from trimkeep.service.store.logs import Claim, Relative, Sighting
+from trimkeep.service.store.logs import Books, Claim, Relative, Sighting, Unfinished
 from trimkeep.service.store.recordings import sweep
 from trimkeep.service.store.rows import LogOutcome, LogResult, flight_id
+from trimkeep.service.store.values import readable
 
 log = logging.getLogger(__name__)
 
@@ -124,32 +125,32 @@ class _Ingest:
     def run(self, only: list[Path] | None) -> IngestReport:
         """Journals first, so that a digest made meanwhile knows them; then logs, suspects last."""
         if only is None:
-            self._clean()
             self._complain_of_strays()
         self._import_journals(only)
         places = self._places(only)
-        known = logs.known_places(self.store)
+        books = logs.load_books(self.store)
+        known = books.places
         if only is None:
+            self._clean(books)
             self._note_gone(known)
         new = [place for place in places if not self._is_unchanged(place, known)]
         self.report.unchanged = len(places) - len(new)
         if new:
-            self.heads = logs.heads(self.store)
-            self._take(new, still_already=only is not None)
+            self.heads = books.heads
+            self._take(new, books.unfinished, still_already=only is not None)
         return self.report.build()
 
     # --- what there is ---
 
-    def _clean(self) -> None:
-        known = logs.known_hashes(self.store)
-        for path in sweep(self.store.recordings, known, older_than_s=SWEEP_AFTER_S, now_s=time.time()):
+    def _clean(self, books: Books) -> None:
+        for path in sweep(self.store.recordings, books.hashes, older_than_s=SWEEP_AFTER_S, now_s=time.time()):
             log.info("removed %s, left by a run that died", path.name)
 
     def _complain_of_strays(self) -> None:
         for path in sorted(self.fleet.folder.iterdir()):
             if is_log_name(path.name) and path.is_file():
                 self.report.problems.append(
-                    f"{path.name}: lies in the fleet folder itself, so its airframe is not known. "
+                    f"{readable(path.name)}: lies in the fleet folder itself, so its airframe is not known. "
                     "Move it into the airframe's folder."
                 )
 
@@ -212,9 +213,9 @@ class _Ingest:
 
     # --- taking it in ---
 
-    def _take(self, new: list[Place], *, still_already: bool) -> None:
+    def _take(self, new: list[Place], unfinished: Sequence[Unfinished], *, still_already: bool) -> None:
         self.total = len(new)
-        tried = {u.path: u.attempts for u in logs.unfinished(self.store)}
+        tried = {one.path: one.attempts for one in unfinished}
         # What a run died of may be among those that were begun; they come last, so that the others get in.
         new.sort(key=lambda place: (tried.get(stored_path(self.fleet, place.path), 0), str(place.path)))
         tracker = StabilityTracker(self.fleet.settings.watch.still_s, stat_of)

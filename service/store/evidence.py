@@ -88,7 +88,10 @@ def load_spans(store: Store, sha256: str) -> tuple[FlightSpan, ...]:
     """The flights of one log with their segments."""
     with unit_of_work(store) as connection:
         rows = connection.execute(_FLIGHTS, [sha256]).fetchall()
-    return tuple(FlightSpan(*row, segments=load_segments(store, sha256, row[0])) for row in rows)
+    return tuple(
+        FlightSpan(number, start_s, end_s, starts, ends, load_segments(store, sha256, number))
+        for number, start_s, end_s, starts, ends in rows
+    )
 
 
 @dataclass(frozen=True, slots=True)

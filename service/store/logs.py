@@ -63,13 +63,6 @@ WHERE s.gone_at IS NULL
 """
 
 
-def known_places(store: Store) -> dict[str, Sighting]:
-    """Path to what was last seen there, for files that were not noticed to be gone."""
-    with unit_of_work(store) as connection:
-        rows = connection.execute(_KNOWN_PLACES).fetchall()
-    return {row[0]: Sighting(*row[1:]) for row in rows}
-
-
 @dataclass(frozen=True, slots=True)
 class Relative:
     """A stored log that may be the start, or the longer version, of another with the same first bytes."""
@@ -93,15 +86,51 @@ def load_owner(store: Store, sha256: str) -> Relative:
 
 
 _HEADS = "SELECT head_sha256, sha256, airframe, size_bytes, path FROM log_file"
+_UNFINISHED = "SELECT sha256, path, attempts, worker_deaths FROM log_file WHERE outcome IS NULL"
 
 
-def heads(store: Store) -> dict[str, list[Relative]]:
-    """Hash of the first bytes to the logs that begin so."""
-    found: dict[str, list[Relative]] = {}
+@dataclass(frozen=True, slots=True)
+class Unfinished:
+    """A log that was claimed and has no outcome yet: being read, or left by a run that died."""
+
+    sha256: str
+    path: str
+    attempts: int
+    worker_deaths: int
+
+
+@dataclass(frozen=True, slots=True)
+class Books:
+    """What the store knows of logs, as an ingest needs it at its start.
+
+    `places`: path to what was last seen there, for files that were not noticed to be gone. `heads`: hash
+    of the first bytes to the logs that begin so.
+    """
+
+    places: dict[str, Sighting]
+    heads: dict[str, list[Relative]]
+    unfinished: tuple[Unfinished, ...]
+
+    @property
+    def hashes(self) -> frozenset[str]:
+        """Every log the store knows, whatever became of it."""
+        return frozenset(one.sha256 for relatives in self.heads.values() for one in relatives)
+
+
+def load_books(store: Store) -> Books:
+    """Everything in one unit of work."""
     with unit_of_work(store) as connection:
-        for head, *rest in connection.execute(_HEADS).fetchall():
-            found.setdefault(head, []).append(Relative(*rest))
-    return found
+        places = connection.execute(_KNOWN_PLACES).fetchall()
+        heads = connection.execute(_HEADS).fetchall()
+        unfinished = connection.execute(_UNFINISHED).fetchall()
+    by_head: dict[str, list[Relative]] = {}
+    for head, *rest in heads:
+        by_head.setdefault(head, []).append(Relative(*rest))
+    return Books(
+        places={row[0]: Sighting(*row[1:]) for row in places},
+        heads=by_head,
+        unfinished=tuple(Unfinished(*row) for row in unfinished),
+    )
 
 
 _LOG = "SELECT airframe, path, outcome, lease, attempts, card_hash FROM log_file WHERE sha256 = ?"
@@ -155,7 +184,9 @@ def claim(
             _insert(connection, found, lease, shorter, longer)
             return Claim.TAKE
         airframe, path, outcome, holder, _, card_hash = row
-        if holder is not None and holder != lease and is_alive(holder):
+        if holder == lease:
+            return Claim.BUSY if path == found.path else Claim.DUPLICATE
+        if holder is not None and is_alive(holder):
             return Claim.BUSY
         # A log that was moved to another airframe's folder was misfiled before; it follows its file. So
         # does one whose airframe got another id.
@@ -302,28 +333,3 @@ def _status(row: Row) -> LogStatus:
         seen_at=aware(seen_at),
         finished_at=aware(finished_at) if finished_at is not None else None,
     )
-
-
-_UNFINISHED = "SELECT sha256, path, attempts, worker_deaths FROM log_file WHERE outcome IS NULL"
-
-
-@dataclass(frozen=True, slots=True)
-class Unfinished:
-    """A log that was claimed and has no outcome yet."""
-
-    sha256: str
-    path: str
-    attempts: int
-    worker_deaths: int
-
-
-def unfinished(store: Store) -> tuple[Unfinished, ...]:
-    """Logs being read, or left behind by a run that died."""
-    with unit_of_work(store) as connection:
-        return tuple(Unfinished(*row) for row in connection.execute(_UNFINISHED).fetchall())
-
-
-def known_hashes(store: Store) -> frozenset[str]:
-    """Every log the store knows, whatever became of it."""
-    with unit_of_work(store) as connection:
-        return frozenset(row[0] for row in connection.execute("SELECT sha256 FROM log_file").fetchall())

@@ -55,10 +55,10 @@ def find_outdated(store: Store, current: Mapping[str, int], splitter_version: in
     for sha256, detector, version in runs:
         versions.setdefault(sha256, {})[detector] = version
     found = []
-    for *head, flights in recordings:
-        own = versions.get(head[0], {})
+    for sha256, airframe, path, mtime_ns, version, firmware, board, flights in recordings:
+        own = versions.get(sha256, {})
         wanted = frozenset(name for name, version in current.items() if own.get(name) != version)
-        one = Outdated(*head, detectors=wanted)
+        one = Outdated(sha256, airframe, path, mtime_ns, version, firmware, board, wanted)
         if one.splitter_version != splitter_version or (flights and wanted):
             found.append(one)
     return tuple(found)

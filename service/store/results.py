@@ -15,7 +15,16 @@ from trimkeep.detectors.model import DetectorRun
 from trimkeep.service.store.audit import append_record
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.rows import FlightRow, LogResult, RecordingRow
-from trimkeep.service.store.values import canonical_json, finite, first_row, insert_rows, now_utc, to_store
+from trimkeep.service.store.values import (
+    canonical_json,
+    finite,
+    first_row,
+    insert_rows,
+    now_utc,
+    readable,
+    readable_or_none,
+    to_store,
+)
 
 PER_LOG_TABLES = ("recording", "flight", "segment", "detector_run", "observation")
 
@@ -74,15 +83,15 @@ def _save_recording(
         [
             sha256,
             airframe,
-            row.source,
+            readable(row.source),
             row.reader,
             row.reader_version,
             row.splitter_version,
             to_store(row.start_utc),
             str(row.clock),
             row.duration_s,
-            row.firmware,
-            row.board,
+            readable_or_none(row.firmware),
+            readable_or_none(row.board),
             notes,
             canonical_json(sorted(row.channels)),
         ],
@@ -144,8 +153,8 @@ def save_flights(
                 flight.starts_airborne,
                 flight.ends_airborne,
                 flight.samples,
-                firmware,
-                board,
+                readable_or_none(firmware),
+                readable_or_none(board),
                 parameter_set,
             )
         )
@@ -197,7 +206,9 @@ def save_runs(
     run_rows: list[tuple[Any, ...]] = []
     observations: list[tuple[Any, ...]] = []
     for number, run in runs:
-        run_rows.append((sha256, number, run.detector, run.version, str(run.outcome), run.reason, run.detail))
+        run_rows.append(
+            (sha256, number, run.detector, run.version, str(run.outcome), run.reason, readable(run.detail))
+        )
         for seen in run.observations:
             value = finite(seen.value)
             if value is None:

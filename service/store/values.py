@@ -43,6 +43,16 @@ def finite(value: float | None) -> float | None:
     return None if value is None or not math.isfinite(value) else float(value)
 
 
+def readable(text: str) -> str:
+    """Text that can be stored and printed: bytes of a file name that are no UTF-8 become `\\udce9`."""
+    return text.encode("utf-8", "backslashreplace").decode("utf-8")
+
+
+def readable_or_none(text: str | None) -> str | None:
+    """`readable`, with None passed through."""
+    return None if text is None else readable(text)
+
+
 def canonical_json(value: Any) -> str:
     """One text per value: keys sorted, no spaces, so that equal things hash equally."""
     return json.dumps(value, sort_keys=True, separators=(",", ":"), ensure_ascii=False)
