@@ -55,7 +55,7 @@ def _catalogue() -> dict[str, ChannelKind]:
         ChannelKind("pitch_rate_target_dps", "deg/s", "pitch rate asked for"),
         ChannelKind("yaw_rate_target_dps", "deg/s", "yaw rate asked for"),
         ChannelKind("latitude_deg", "deg", "estimated latitude"),
-        ChannelKind("longitude_deg", "deg", "estimated longitude"),
+        ChannelKind("longitude_deg", "deg", "estimated longitude", wraps=True),
         ChannelKind("altitude_m", "m", "altitude above mean sea level"),
         ChannelKind("height_m", "m", "height above the take-off place"),
         ChannelKind("altitude_target_m", "m", "altitude above mean sea level asked for"),
