@@ -12,7 +12,6 @@ step looks at one frame only:
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cache
 from itertools import pairwise
@@ -37,33 +36,38 @@ class Records:
     """Possible frames: where they are and what their headers say. All of shape (n,).
 
     `stamp` is the record's time stamp read as the container has it, big-endian, microseconds; `start`
-    is its first byte, `end` the first byte after the record, `body` the first byte
-    after the packet's start byte, `payload` the first of the payload, `length` its bytes on the wire.
+    is its first byte, `end` the first byte after the record, `payload` the first of the payload,
+    `length` its bytes on the wire.
     """
 
     stamp: NDArray[np.uint64]
     start: Positions
     end: Positions
-    body: Positions
     payload: Positions
     length: NDArray[np.uint8]
     message: NDArray[np.int32]
     system: NDArray[np.uint8]
     component: NDArray[np.uint8]
 
+    @property
+    def body(self) -> Positions:
+        """First byte after the packet's start byte: where the checksum begins."""
+        return self.start + (STAMP + 1)
+
+    @property
+    def crc_at(self) -> Positions:
+        """First byte of the checksum."""
+        return self.payload + self.length
+
     def select(self, which: Flags | Positions) -> Records:
         """The records that a mask or an index picks."""
         return Records(*(getattr(self, name)[which] for name in self.__slots__))
 
-    @classmethod
-    def together(cls, parts: Sequence[Records]) -> Records:
-        """One after the other."""
-        return cls(*(np.concatenate([getattr(part, name) for part in parts]) for name in cls.__slots__))
-
     def joined(self, other: Records) -> Records:
         """Both, ordered by start."""
         order = np.argsort(np.concatenate((self.start, other.start)), kind="stable")
-        return Records.together((self, other)).select(order)
+        pairs = ((getattr(self, name), getattr(other, name)) for name in self.__slots__)
+        return Records(*(np.concatenate(pair)[order] for pair in pairs))
 
 
 @dataclass(frozen=True, slots=True)
@@ -120,38 +124,38 @@ def find_frames(data: Bytes, size: int) -> Frames:
 
 
 def headers(data: Bytes, start: Positions) -> Records:
-    """What the packets at these records say of themselves."""
-    magic = data[STAMP:].take(start)
-    length = data[STAMP + 1 :].take(start)
-    v2 = magic == V2
-    # Version 2 has four header bytes more: two flag bytes, and a message number of three bytes for one.
-    shift = start + 2 * v2
-    message = data[STAMP + 5 :].take(shift).astype(np.int32)
-    high = data[STAMP + 6 :].take(shift).astype(np.int32) | (
-        data[STAMP + 7 :].take(shift).astype(np.int32) << 8
-    )
-    message += (high << 8) * v2
-    payload = start + (STAMP + 6) + 4 * v2
-    return Records(
-        stamp=_stamps(data, start),
-        start=start,
-        end=start + record_sizes(data, start),
-        body=start + (STAMP + 1),
-        payload=payload,
-        length=length,
-        message=message,
-        system=data[STAMP + 3 :].take(shift),
-        component=data[STAMP + 4 :].take(shift),
-    )
+    """What the packets at these records say of themselves; all must begin with a start byte.
 
-
-def _stamps(data: Bytes, start: Positions) -> NDArray[np.uint64]:
-    """The eight bytes at each position as a big-endian number, put together from aligned words."""
+    The first 24 bytes of each record are put together from four aligned words: stamp, then start byte,
+    length and (version 2: two flag bytes) sequence, system, component, then a message number of one byte
+    or (version 2) three.
+    """
     words, index = data.view(np.uint64), start >> 3
     shift = ((start & 7) << 3).astype(np.uint64)
-    little = words.take(index) >> shift
-    little |= words[1:].take(index) << (np.uint64(64) - shift)  # a shift by 64 gives zero in numpy
-    return little.byteswap()
+    back = np.uint64(64) - shift  # a shift by 64 gives zero in numpy
+    a, b, c, d = (words[k:].take(index) for k in range(4))
+    stamp = (a >> shift) | (b << back)
+    head = (b >> shift) | (c << back)
+    tail = (c >> shift) | (d << back)
+    said = head.view(np.uint8).reshape(-1, 8)
+    v2 = said[:, 0] == V2
+    length = said[:, 1].copy()
+    long_number = ((head >> np.uint64(56)) | ((tail & np.uint64(0xFFFF)) << np.uint64(8))).astype(np.int32)
+    payload = start + (STAMP + 6)
+    payload += v2 * 4
+    signed = v2 & (said[:, 2] != 0)
+    end = payload + length
+    end += 2 + signed * 13
+    return Records(
+        stamp=stamp.byteswap(),
+        start=start,
+        end=end,
+        payload=payload,
+        length=length,
+        message=np.where(v2, long_number, said[:, 5]),
+        system=np.where(v2, said[:, 5], said[:, 3]),
+        component=np.where(v2, said[:, 6], said[:, 4]),
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -162,16 +166,7 @@ class _Verified:
 
 def _verified(data: Bytes, start: Positions, size: int, extras: dict[int, int]) -> _Verified:
     """Split by checksum; `extras` collects the extra bytes of messages that the tables do not know."""
-    blocks: list[Records] = []
-    matches = [np.empty(0, bool)]
-    for at in range(0, max(start.size, 1), BLOCK):  # block by block: the bytes are fetched from memory once
-        block = headers(data, start[at : at + BLOCK])
-        extra = _known_extras(block.message)
-        match = crc_matches(data, block.body, block.payload + block.length, extra.astype(np.uint8))
-        matches.append(match & (extra != NO_EXTRA))
-        blocks.append(block)
-    records, good = Records.together(blocks), np.concatenate(matches)
-    unknown = np.flatnonzero(_known_extras(records.message) == NO_EXTRA)
+    records, good, unknown = _headers_and_checksums(data, start)
     for number, which in grouped(records.message[unknown]):
         members = unknown[which]
         if number not in extras:
@@ -180,11 +175,41 @@ def _verified(data: Bytes, start: Positions, size: int, extras: dict[int, int]) 
                 continue
             extras[number] = learnt
         same = np.full(members.size, extras[number], np.uint8)
-        crc_at = records.payload[members] + records.length[members]
-        good[members] = crc_matches(data, records.body[members], crc_at, same)
+        good[members] = crc_matches(data, records.body[members], records.crc_at[members], same)
     if good.all():
         return _Verified(records, np.empty(0, np.intp))
     return _Verified(records.select(good), records.start[~good])
+
+
+def _headers_and_checksums(data: Bytes, start: Positions) -> tuple[Records, Flags, Positions]:
+    """Headers, which known messages have a right checksum, and where the unknown ones are.
+
+    Block by block, so that a record's bytes are fetched from memory once for both.
+    """
+    whole = Records(
+        stamp=np.empty(start.size, np.uint64),
+        start=start,
+        end=np.empty(start.size, np.intp),
+        payload=np.empty(start.size, np.intp),
+        length=np.empty(start.size, np.uint8),
+        message=np.empty(start.size, np.int32),
+        system=np.empty(start.size, np.uint8),
+        component=np.empty(start.size, np.uint8),
+    )
+    good = np.empty(start.size, bool)
+    unknown = [np.empty(0, np.intp)]
+    for at in range(0, start.size, BLOCK):
+        part = slice(at, at + BLOCK)
+        block = headers(data, start[part])
+        for name in ("stamp", "end", "payload", "length", "message", "system", "component"):
+            getattr(whole, name)[part] = getattr(block, name)
+        extra = _known_extras(block.message)
+        good[part] = crc_matches(data, block.body, block.crc_at, extra.astype(np.uint8))
+        lost = np.flatnonzero(extra == NO_EXTRA) + at
+        if lost.size:
+            good[lost] = False
+            unknown.append(lost)
+    return whole, good, np.concatenate(unknown)
 
 
 @cache
@@ -226,8 +251,7 @@ def _learnt_extra(data: Bytes, records: Records, members: Positions, size: int) 
     linked = members[follows & leads]
     if not linked.size:
         return NO_EXTRA
-    crc_at = records.payload[linked] + records.length[linked]
-    implied = implied_extra(data, records.body[linked], crc_at)
+    implied = implied_extra(data, records.body[linked], records.crc_at[linked])
     implied = implied[implied != NO_EXTRA]
     return int(np.bincount(implied).argmax()) if implied.size else NO_EXTRA
 
@@ -261,9 +285,14 @@ def _first_come(records: Records) -> Records:
 
 def _candidates_outside(data: Bytes, size: int, frames: Records, searched: Positions) -> Positions:
     """Starts of possible records in what no frame covers, those already looked at left out."""
-    edges = np.concatenate((frames.start, [size])), np.concatenate(([0], frames.end))
-    gap = np.flatnonzero(edges[0] > edges[1])
-    first, length = edges[1][gap], edges[0][gap] - edges[1][gap]
+    gap = np.flatnonzero(frames.start[1:] > frames.end[:-1])
+    last_end = frames.end[-1:] if frames.end.size else np.zeros(1, np.intp)
+    first = np.concatenate(([0], frames.end[gap], last_end))
+    until = np.concatenate((frames.start[:1], frames.start[gap + 1], [size]))
+    if not frames.start.size:
+        first = first[:1]
+    open_gaps = until > first
+    first, length = first[open_gaps], (until - first)[open_gaps]
     found = [np.empty(0, np.intp)]
     for at, n in _blocks(first, length):
         position = np.repeat(at - np.concatenate(([0], np.cumsum(n)[:-1])), n) + np.arange(int(n.sum()))

@@ -119,9 +119,9 @@ def _steps(
 def _footholds(data: Bytes, size: int, n_walkers: int, stride: int) -> Positions:
     """For each stretch of the file the first place from which several records follow each other."""
     width = min(LONGEST + 1, stride)
-    origin = np.arange(n_walkers)[:, None] * stride
-    place = (origin + np.arange(width)).ravel()
-    place = place[data[STAMP:].take(place, mode="clip") - np.uint8(0xFD) < 2]
+    windows = np.ndarray((n_walkers, width), np.uint8, data[STAMP:], strides=(stride, 1))
+    row, column = np.nonzero(windows - np.uint8(V2) < 2)
+    place = row * stride + column
     ahead = foothold = place
     for link in range(_LINKS):
         sizes = record_sizes(data, ahead)
