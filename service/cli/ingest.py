@@ -2,15 +2,20 @@
 
 from __future__ import annotations
 
+from contextlib import ExitStack
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 import click
 
 from trimkeep.config.errors import LogError
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.ingest.fleet import ingest_fleet
-from trimkeep.service.ingest.report import IngestReport, Progress
+from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.store.rows import LogOutcome
+
+if TYPE_CHECKING:
+    from click._termui_impl import ProgressBar
 
 WORDS = {
     LogOutcome.INGESTED: "read",
@@ -35,8 +40,8 @@ def command(
     Exit code 4 when a log of this run could not be read.
     """
     opened = open_fleet(fleet, state)
-    with _Bar(hidden=quiet) as bar:
-        report = ingest_fleet(opened, workers=workers, progress=bar.show)
+    with progress_bar("Reading logs", hidden=quiet) as bar:
+        report = ingest_fleet(opened, workers=workers, progress=lambda p: bar.step(p.done, p.total))
     tell(report, quiet=quiet)
     if report.rejected:
         context.exit(LogError.exit_code)
@@ -61,27 +66,34 @@ def tell(report: IngestReport, *, quiet: bool = False) -> None:
         click.echo(f"Note: {problem}", err=True)
 
 
-class _Bar:
-    """A progress bar that appears with the first file and only on a terminal."""
+class Bar:
+    """A progress bar that appears with the first step."""
 
-    def __init__(self, *, hidden: bool) -> None:
+    def __init__(self, label: str, *, hidden: bool) -> None:
+        self.label = label
         self.hidden = hidden
-        self.bar: object | None = None
         self.done = 0
+        self.stack = ExitStack()
+        self.bar: ProgressBar[int] | None = None
 
-    def __enter__(self) -> _Bar:
+    def __enter__(self) -> Bar:
         return self
 
-    def show(self, progress: Progress) -> None:
+    def step(self, done: int, total: int) -> None:
+        """Show that `done` of `total` are through."""
         if self.hidden:
             return
         if self.bar is None:
-            self.bar = click.progressbar(length=progress.total, label="Reading logs", show_pos=True)
-            self.bar.__enter__()
-        self.bar.length = progress.total  # type: ignore[attr-defined]
-        self.bar.update(progress.done - self.done)  # type: ignore[attr-defined]
-        self.done = progress.done
+            bar: ProgressBar[int] = click.progressbar(length=total, label=self.label, show_pos=True)
+            self.bar = self.stack.enter_context(bar)
+        self.bar.length = total
+        self.bar.update(done - self.done)
+        self.done = done
 
-    def __exit__(self, *exception: object) -> None:
-        if self.bar is not None:
-            self.bar.__exit__(*exception)  # type: ignore[attr-defined]
+    def __exit__(self, *_: object) -> None:
+        self.stack.close()
+
+
+def progress_bar(label: str, *, hidden: bool = False) -> Bar:
+    """A bar for use in a `with` statement."""
+    return Bar(label, hidden=hidden)

@@ -19,8 +19,14 @@ from trimkeep.config.errors import TrimkeepError
 # libraries take over a second to load, and `trimkeep --help` should not wait for them.
 COMMANDS: dict[str, tuple[str, str]] = {
     "ingest": ("ingest", "Read the logs of a fleet folder that are new."),
+    "watch": ("watch", "Keep reading logs as they arrive, and make digests on schedule."),
+    "digest": ("digest", "Judge the fleet and write the digest page."),
+    "findings": ("findings", "List what the judge says of every change."),
     "flights": ("flights", "List the flights and what became of each log."),
+    "channels": ("channels", "Show what a table holds and propose a channel map."),
     "settings": ("settings", "Show every setting, its value and where it came from."),
+    "check": ("check", "Look for contradictions in the store and the recordings."),
+    "audit": ("audit", "Verify the maintenance record's chain."),
 }
 EXIT_BUG = 70
 EXIT_INTERRUPTED = 130

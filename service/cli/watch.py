@@ -1,0 +1,60 @@
+"""`trimkeep watch`: take in logs as they arrive, and make digests when they are due."""
+
+from __future__ import annotations
+
+import logging
+import signal
+import threading
+from datetime import UTC, datetime
+from pathlib import Path
+
+import click
+
+from trimkeep.service.cli.ingest import tell
+from trimkeep.service.cli.options import fleet_command, open_fleet
+from trimkeep.service.due import DigestKeeper
+from trimkeep.service.ingest.report import IngestReport
+from trimkeep.service.ingest.watch import watch
+from trimkeep.service.schedule import parse_schedules, start_clock
+from trimkeep.service.store.connection import open_store
+
+
+@click.command("watch")
+@fleet_command
+@click.option(
+    "--polling", is_flag=True, default=None, help="Look through the folder only; for network shares."
+)
+@click.option(
+    "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
+)
+def command(fleet: Path, state: Path | None, polling: bool | None, workers: int | None) -> None:
+    """Read the logs of FLEET that are there, then each new one; make digests on the schedule of the settings.
+
+    Runs until told to stop (Ctrl-C, or SIGTERM from a service manager): what is being read is finished first.
+    """
+    opened = open_fleet(fleet, state)
+    schedules = parse_schedules(opened.settings.digest, opened.time_zone)
+    store = open_store(opened.state)
+    keeper = DigestKeeper(store, opened, schedules)
+    stop = threading.Event()
+    for name in (signal.SIGTERM, signal.SIGINT):
+        signal.signal(name, lambda *_: stop.set())
+    logging.getLogger("apscheduler").setLevel(logging.WARNING)
+    click.echo(f"Watching {opened.folder}. Stop with Ctrl-C; nothing is lost.")
+
+    def ingested(report: IngestReport) -> None:
+        tell(report)
+        for path in keeper.after_flights(len(report.flights), datetime.now(UTC)):
+            click.echo(f"Digest: {path}")
+
+    def wake() -> None:
+        for path in keeper.make_due(datetime.now(UTC)):
+            click.echo(f"Digest: {path}")
+
+    clock = start_clock(schedules, wake, opened.time_zone)
+    try:
+        wake()
+        watch(opened, polling=polling, stop=stop, on_ingested=ingested, workers=workers)
+    finally:
+        clock.shutdown(wait=True)
+    click.echo("Stopped.")
