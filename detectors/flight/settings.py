@@ -18,7 +18,10 @@ from trimkeep.detectors.model import (
 
 CONTEXT = "parameters"
 COUNTERS = 8
-"""A value that grows by steps this often in one flight is a counter or a clock, not a setting."""
+"""A value that grows by steps this often in one flight is a counter, not a setting."""
+CLOCK_SLACK_S = 2.0
+"""Some autopilots keep their hours flown among the parameters: a value that grows by the seconds
+that passed, but for rounding and the time until it was sent, is a clock."""
 
 SPEC = DetectorSpec(
     id="settings",
@@ -105,6 +108,9 @@ def _moved(readings: list[ParameterReading]) -> tuple[float, float, float] | Non
         return None
     steps = np.diff(values)
     if np.count_nonzero(steps) >= COUNTERS and np.all(steps >= 0.0):
+        return None
+    passed_s = np.diff([one.time_s for one in readings])
+    if np.all(np.abs(steps - passed_s) <= CLOCK_SLACK_S) and passed_s.sum() > 5.0 * CLOCK_SLACK_S:
         return None
     last = int(np.flatnonzero(steps)[-1]) + 1
     return readings[last].time_s, values[0], values[-1]

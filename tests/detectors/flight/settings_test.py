@@ -50,6 +50,11 @@ def test_a_counter_is_no_setting() -> None:
     assert _said([(10.0 * i, "SECONDS_X", float(i)) for i in range(30)])["settings_moved"] == 0.0
 
 
+def test_hours_flown_are_no_setting() -> None:
+    # As in a real log: two readings, 31 s apart, of a clock kept among the parameters.
+    assert _said([(60.0, "SECONDS_X", 14074.0), (91.0, "SECONDS_X", 14105.0)])["settings_moved"] == 0.0
+
+
 def test_a_change_of_sign_counts_but_has_no_factor() -> None:
     said = _said([(1.0, "OFFSET_X", -0.4), (100.0, "OFFSET_X", 0.9)])
     assert said["settings_moved"] == 1.0 and said["largest_gain_rise"] == 1.0
