@@ -30,6 +30,9 @@ from trimkeep.service.readers.tlog_walk import (
 
 Flags = NDArray[np.bool_]
 
+_ROUND = 1 << 19
+"""Candidates that are verified in one round of the search."""
+
 
 @dataclass(frozen=True, slots=True)
 class Records:
@@ -107,20 +110,19 @@ def find_frames(data: Bytes, size: int) -> Frames:
     Frames
     """
     extras: dict[int, int] = {}
-    found = _verified(data, walk(data, size), size, extras)
-    bad_start = found.rejected
-    frames = _first_come(found.accepted)
-    searched = np.sort(found.rejected)
+    first = _verified(data, walk(data, size), size, extras)
+    frames = _first_come(first.accepted)
+    refused = np.zeros(data.size, bool)  # by place in the file; touched only where something is wrong
+    refused[first.rejected] = True
     while True:
-        candidates = _candidates_outside(data, size, frames, searched)
+        candidates = _candidates_outside(data, size, frames, refused)
         if not candidates.size:
-            break
-        searched = np.sort(np.concatenate((searched, candidates)))
+            return _accounted(data, size, frames, refused)
         more = _verified(data, candidates, size, extras)
-        bad_start = np.concatenate((bad_start, more.rejected))
+        refused[more.rejected] = True
         if more.accepted.start.size:
-            frames = _first_come(_unique_joined(frames, more.accepted))
-    return _accounted(data, size, frames, bad_start)
+            # Those that lose against an earlier frame lie inside it and are not met again.
+            frames = _first_come(frames.joined(more.accepted))
 
 
 def headers(data: Bytes, start: Positions) -> Records:
@@ -261,11 +263,6 @@ def _record_may_start(data: Bytes, at: Positions, size: int) -> Flags:
     return (data[STAMP:].take(at) - np.uint8(0xFD) < 2) | (at + STAMP >= size)
 
 
-def _unique_joined(frames: Records, more: Records) -> Records:
-    new = ~_among(frames.start, more.start)
-    return frames.joined(more.select(new))
-
-
 def _first_come(records: Records) -> Records:
     """Records ordered by start without those that begin inside an earlier one that stays."""
     start, end = records.start, records.end
@@ -283,8 +280,11 @@ def _first_come(records: Records) -> Records:
     return records.select(keep)
 
 
-def _candidates_outside(data: Bytes, size: int, frames: Records, searched: Positions) -> Positions:
-    """Starts of possible records in what no frame covers, those already looked at left out."""
+def _candidates_outside(data: Bytes, size: int, frames: Records, refused: Flags) -> Positions:
+    """Starts of possible records in what no frame covers, those already refused left out.
+
+    At most some `_ROUND` at once, the first ones: a file full of start bytes must not fill the memory.
+    """
     gap = np.flatnonzero(frames.start[1:] > frames.end[:-1])
     last_end = frames.end[-1:] if frames.end.size else np.zeros(1, np.intp)
     first = np.concatenate(([0], frames.end[gap], last_end))
@@ -294,13 +294,16 @@ def _candidates_outside(data: Bytes, size: int, frames: Records, searched: Posit
     open_gaps = until > first
     first, length = first[open_gaps], (until - first)[open_gaps]
     found = [np.empty(0, np.intp)]
+    n_found = 0
     for at, n in _blocks(first, length):
         position = np.repeat(at - np.concatenate(([0], np.cumsum(n)[:-1])), n) + np.arange(int(n.sum()))
         position = position[data[STAMP:].take(position) - np.uint8(0xFD) < 2]
         sizes = record_sizes(data, position)
-        found.append(position[(sizes > 0) & (position + sizes <= size)])
-    candidates = np.concatenate(found)
-    return candidates[~_among(searched, candidates)]
+        found.append(position[(sizes > 0) & (position + sizes <= size) & ~refused[position]])
+        n_found += found[-1].size
+        if n_found > _ROUND:
+            break
+    return np.concatenate(found)
 
 
 def _among(ordered: Positions, wanted: Positions) -> Flags:
@@ -324,7 +327,7 @@ def _blocks(first: Positions, length: Positions, most: int = 1 << 18) -> list[tu
     return [(first[a:b], length[a:b]) for a, b in pairwise(edges.tolist())]
 
 
-def _accounted(data: Bytes, size: int, frames: Records, rejected: Positions) -> Frames:
+def _accounted(data: Bytes, size: int, frames: Records, refused: Flags) -> Frames:
     """Add up what lies between the frames."""
     covered = int((frames.end - frames.start).sum())
     last_end = int(frames.end[-1]) if frames.end.size else 0
@@ -335,11 +338,8 @@ def _accounted(data: Bytes, size: int, frames: Records, rejected: Positions) -> 
         unfinished = sizes > 0 and last_end + sizes > size
     cut_off_at = last_end if unfinished else None
     skipped = (last_end if unfinished else size) - covered
-    bad = 0
-    if rejected.size:
-        ends = np.concatenate(([0], frames.end))
-        rejected = np.unique(rejected)
-        due = _among(ends, rejected)
-        after = rejected + record_sizes(data, rejected)
-        bad = int(np.count_nonzero(due & _record_may_start(data, np.minimum(after, size), size)))
+    due = np.concatenate(([0], frames.end))
+    due = due[refused[due]]
+    after = np.minimum(due + record_sizes(data, due), size)
+    bad = int(np.count_nonzero(_record_may_start(data, after, size)))
     return Frames(frames, skipped, bad, cut_off_at)
