@@ -18,7 +18,12 @@ CREATE TABLE IF NOT EXISTS schema_migration (
     name VARCHAR NOT NULL,
     sha256 VARCHAR NOT NULL,
     applied_at TIMESTAMP NOT NULL
-)
+);
+COMMENT ON TABLE schema_migration IS 'What made this schema, in order; what was applied never changes.';
+COMMENT ON COLUMN schema_migration.number IS 'From 1.';
+COMMENT ON COLUMN schema_migration.name IS 'File.';
+COMMENT ON COLUMN schema_migration.sha256 IS 'Hash of its text.';
+COMMENT ON COLUMN schema_migration.applied_at IS 'When it was applied.'
 """
 _APPLIED = "SELECT number, name, sha256 FROM schema_migration ORDER BY number"
 _EXISTS = "SELECT count(*) FROM information_schema.tables WHERE table_name = 'schema_migration'"
