@@ -133,8 +133,13 @@ def _bank(recording: Recording, grid_s: FloatArray) -> FloatArray:
         if np.isfinite(course).sum() > 2:
             rate = np.gradient(running_mean(course, round(1.0 / STEP_S)), STEP_S)
             speed = sampled(recording, speed_name, grid_s, BRIDGE_S)
-            return np.degrees(np.arctan(speed * np.radians(rate) / G_MPS2))
+            return turn_bank_deg(speed, rate)
     return bank
+
+
+def turn_bank_deg(speed_mps: FloatArray, turn_rate_dps: FloatArray) -> FloatArray:
+    """Bank of a level coordinated turn: tan(bank) = V rate / g; positive to the right."""
+    return np.degrees(np.arctan(speed_mps * np.radians(turn_rate_dps) / G_MPS2))
 
 
 def altitude_target(recording: Recording, grid_s: FloatArray, max_gap_s: float = BRIDGE_S) -> FloatArray:

@@ -31,7 +31,7 @@ from trimkeep.detectors.numerics.surface_effect import surface_effect
 STOP = 0.98
 """Of full command: rounding to pulses of a microsecond leaves the last percent open."""
 RATE_HZ = 10.0
-EFFECT_RATE_HZ = 20.0
+EFFECT_RATE_HZ = 10.0
 LOWEST_EFFECT_RATE_HZ = 9.0
 SPAN_S = 0.3
 """Averaged over this time: longer than the damping takes, shorter than a manoeuvre."""

@@ -43,6 +43,8 @@ EDGE_S = 5.0
 """Flare and ground roll are not free air."""
 MIN_SECONDS = 20.0
 ROUGH_MEAN_S = 4.0
+SLOW_RATE_HZ = 1.0
+LEAST_PRESSURE_PA = 2e4
 WARMEST_AIR_K = 25.0
 """Hot and cold days stay within this of the standard atmosphere nearly everywhere."""
 
@@ -196,18 +198,26 @@ def ground_velocity(grid: FlightGrid) -> tuple[FloatArray, FloatArray]:
 
 def air_density(grid: FlightGrid) -> FloatArray:
     """Density on the grid, kg/m3; the standard atmosphere at sea level where nothing is known."""
-    altitude = grid.get("altitude_m")
+    slow = FlightGrid.of(grid.flight, SLOW_RATE_HZ)
+    altitude = slow.get("altitude_m")
     if not np.isfinite(altitude).any():
-        altitude = grid.get("satellite_altitude_m")
-    altitude = np.nan_to_num(altitude)
-    pressure = 100.0 * grid.get("static_pressure_hpa")
-    pressure = np.where(np.isfinite(pressure) & (pressure > 2e4), pressure, standard_pressure_pa(altitude))
+        altitude = slow.get("satellite_altitude_m")
+    altitude = _filled(slow.time_s, altitude, np.zeros(altitude.shape))
+    pressure = 100.0 * slow.get("static_pressure_hpa")
+    pressure = _filled(
+        slow.time_s, np.where(pressure > LEAST_PRESSURE_PA, pressure, np.nan), standard_pressure_pa(altitude)
+    )
     standard = standard_temperature_k(altitude)
-    warmer = grid.get("air_temperature_c") + ZERO_C_K - standard
     # Most sensors sit in a warm hull and read 20 to 40 degrees more than the air outside ever has.
-    warmer = np.clip(np.nan_to_num(warmer), -WARMEST_AIR_K, WARMEST_AIR_K)
-    kelvin = standard + warmer
-    return density_kgpm3(pressure, kelvin)
+    warmer = _filled(slow.time_s, slow.get("air_temperature_c") + ZERO_C_K - standard, 0.0 * standard)
+    kelvin = standard + np.clip(warmer, -WARMEST_AIR_K, WARMEST_AIR_K)
+    return np.interp(grid.time_s, slow.time_s, density_kgpm3(pressure, kelvin))
+
+
+def _filled(time_s: FloatArray, value: FloatArray, otherwise: FloatArray) -> FloatArray:
+    """Unknown samples joined from the known ones; `otherwise` where none is known."""
+    known = np.isfinite(value)
+    return np.interp(time_s, time_s[known], value[known]) if known.any() else otherwise
 
 
 def _air(flight: Flight, windows: list[Window], level: list[Window]) -> Iterator[Observation]:

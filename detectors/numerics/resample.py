@@ -7,6 +7,10 @@ import numpy as np
 from trimkeep.config.channels import CHANNELS
 from trimkeep.detectors.model import Channel, Flight, FloatArray, Recording
 from trimkeep.detectors.numerics.circular import unwrap
+from trimkeep.detectors.numerics.runs import IntArray
+
+MANY = 4
+"""Samples in a step from which on their plain mean is good enough."""
 
 
 def even_grid(start_s: float, end_s: float, step_s: float) -> FloatArray:
@@ -49,30 +53,85 @@ def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float, *, average: 
     -------
     ndarray, shape (n,)
     """
-    known = np.isfinite(channel.value)
-    time_s, value = channel.time_s[known], channel.value[known]
+    time_s, value = channel.time_s, channel.value
+    known = np.isfinite(value)
+    if not known.all():
+        time_s, value = time_s[known], value[known]
     if time_s.size == 0 or grid_s.size == 0:
         return np.full(grid_s.shape, np.nan)
     step_s = float(grid_s[1] - grid_s[0]) if grid_s.size > 1 else 1.0
+    usual_s = _usual_step(time_s)
+    # Averaging keeps what is faster than the grid from folding back; it needs two samples in a step.
+    if not average or usual_s > 0.7 * step_s:
+        return _joined(time_s, value, grid_s, step_s, max_gap_s)
+    if usual_s <= step_s / MANY:
+        return _means_of_many(time_s, value, grid_s, step_s, max_gap_s)
+    return _means_of_few(time_s, value, grid_s, step_s, max_gap_s)
+
+
+def _joined(
+    time_s: FloatArray, value: FloatArray, grid_s: FloatArray, step_s: float, max_gap_s: float
+) -> FloatArray:
+    """Straight joins, NaN in gaps and beyond the ends."""
     joined = np.interp(grid_s, time_s, value)
-    after = np.clip(np.searchsorted(time_s, grid_s, side="left"), 0, time_s.size - 1)
     before = np.maximum(np.searchsorted(time_s, grid_s, side="right") - 1, 0)
+    after = np.minimum(before + (time_s[before] < grid_s), time_s.size - 1)
     grace_s = 0.5 * step_s + 1e-9
     outside = (grid_s < time_s[0] - grace_s) | (grid_s > time_s[-1] + grace_s)
     joined[(time_s[after] - time_s[before] > max_gap_s) | outside] = np.nan
-    # Averaging keeps what is faster than the grid from folding back; it needs two samples in a step.
-    if not average or time_s.size < 3 or np.median(np.diff(time_s)) > 0.7 * step_s:
-        return joined
-    # The mean over a step is the difference of the running integral at its edges: unlike counting
-    # samples it does not care on which side of an edge a sample falls by rounding. Taken about the
-    # first value, so that an offset (an epoch, a height) costs no digits.
-    steps = np.diff(time_s)
-    excess = value - value[0]
-    area = np.concatenate(([0.0], np.cumsum(0.5 * (excess[1:] + excess[:-1]) * steps)))
+    return joined
+
+
+def _means_of_many(
+    time_s: FloatArray, value: FloatArray, grid_s: FloatArray, step_s: float, max_gap_s: float
+) -> FloatArray:
+    """Mean of the samples in each step, up to half a sample late: the quick way for an hour at 50 Hz."""
+    # A sample on an edge must fall to the same side whatever the rounding of its time.
+    edges = np.append(grid_s - 0.5 * step_s, grid_s[-1] + 0.5 * step_s) - 1e-6
+    place = np.searchsorted(time_s, edges)
+    count = np.diff(place)
+    # The zero at the end lets steps after the last sample begin there without cutting off a sum.
+    mean = np.add.reduceat(np.append(value[: place[-1]], 0.0), place[:-1]) / np.maximum(count, 1)
+    thin = count < 0.5 * MANY
+    if thin.any():
+        mean[thin] = _joined(time_s, value, grid_s[thin], step_s, max_gap_s)
+    return mean
+
+
+def _means_of_few(
+    time_s: FloatArray, value: FloatArray, grid_s: FloatArray, step_s: float, max_gap_s: float
+) -> FloatArray:
+    """Mean over each step as the difference of the running integral at its edges.
+
+    With two samples in a step, counting would make every other mean lopsided.
+    """
+    joined = _joined(time_s, value, grid_s, step_s, max_gap_s)
     edges = np.clip(np.append(grid_s - 0.5 * step_s, grid_s[-1] + 0.5 * step_s), time_s[0], time_s[-1])
+    area, gaps = _integral_at(edges, time_s, value - value[0], max_gap_s)
     width = np.diff(edges)
-    mean = np.diff(np.interp(edges, time_s, area)) / np.maximum(width, 1e-9) + value[0]
-    return np.where(np.isnan(joined) | (width < 0.25 * step_s), joined, mean)
+    mean = np.diff(area) / np.maximum(width, 1e-9) + value[0]
+    return np.where(np.isnan(joined) | (width < 0.25 * step_s) | (np.diff(gaps) > 0), joined, mean)
+
+
+def _usual_step(time_s: FloatArray) -> float:
+    """Median step, from at most about a thousand of them: a median of all is the dearest part otherwise."""
+    if time_s.size < 3:
+        return np.inf
+    return float(np.median(np.diff(time_s)[:: max(time_s.size // 1000, 1)]))
+
+
+def _integral_at(
+    edges: FloatArray, time_s: FloatArray, value: FloatArray, max_gap_s: float
+) -> tuple[FloatArray, IntArray]:
+    """Integral of the joined samples from the first one to each edge, and the gaps begun until there."""
+    steps = np.diff(time_s)
+    area = np.concatenate(([0.0], np.cumsum(0.5 * (value[1:] + value[:-1]) * steps)))
+    long = steps > max_gap_s
+    gaps = np.concatenate(([0], np.cumsum(long))) if long.any() else np.zeros(time_s.size, dtype=np.int64)
+    place = np.clip(np.searchsorted(time_s, edges, side="right") - 1, 0, time_s.size - 2)
+    into = edges - time_s[place]
+    slope = (value[place + 1] - value[place]) / np.maximum(steps[place], 1e-9)
+    return area[place] + into * (value[place] + 0.5 * slope * into), gaps[place + (into > 0.0)]
 
 
 def sampled(

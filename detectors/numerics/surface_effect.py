@@ -69,32 +69,38 @@ def surface_effect(
         None where the demands move the command too little.
     """
     width = max(round(span_s / step_s), 1)
-    rows = slice(None, None, max(width // 2, 1))  # averages over half-shared spans repeat each other
+    rows = slice(None, None, width)  # averages over shared spans would only repeat each other
     asked = [_delayed(demand, round(late / step_s))[rows] for demand in demands for late in DEMAND_LAGS_S]
     instruments = np.column_stack([*asked, np.ones(asked[0].size)])
     flown = _mean(rate_dps, width)[rows]
+    averaged = _mean(command, width)
+    moved = [_delayed(averaged, round(lag_s / step_s))[rows] for lag_s in lags_s]
+    good = np.isfinite(flown) & np.isfinite(np.sum(moved, axis=0)) & np.isfinite(instruments.sum(axis=1))
+    if good.sum() < FEWEST_PER_COLUMN * instruments.shape[1]:
+        return None
+    known, flown = _scaled(instruments[good]), flown[good]
+    # pinv, for demands that are multiples of each other (a stick and the rate it asks for)
+    inverse = np.asarray(np.linalg.pinv(known.T @ known, rcond=1e-10, hermitian=True), dtype=np.float64)
     best: tuple[float, Effect] | None = None
-    for lag_s in lags_s:
-        moved = _mean(_delayed(command, round(lag_s / step_s)), width)[rows]
-        good = np.isfinite(flown) & np.isfinite(moved) & np.isfinite(instruments).all(axis=1)
-        if good.sum() < FEWEST_PER_COLUMN * instruments.shape[1]:
-            continue
-        found = _two_stage(flown[good], moved[good], instruments[good], lag_s)
+    for lag_s, late_command in zip(lags_s, moved, strict=True):
+        found = _two_stage(flown, late_command[good], known, inverse, lag_s)
         if found is not None and (best is None or found[0] < best[0]):
             best = found
     return None if best is None else best[1]
 
 
-def _two_stage(
-    flown: FloatArray, moved: FloatArray, instruments: FloatArray, lag_s: float
-) -> tuple[float, Effect] | None:
+def _scaled(instruments: FloatArray) -> FloatArray:
     scale = np.sqrt(np.mean(instruments**2, axis=0))
-    known = instruments[:, scale > 1e-9] / scale[scale > 1e-9]
-    # pinv, for demands that are multiples of each other (a stick and the rate it asks for)
-    first = np.linalg.pinv(known.T @ known, rcond=1e-10, hermitian=True) @ (known.T @ moved)
-    told = known @ first
+    return instruments[:, scale > 1e-9] / scale[scale > 1e-9]
+
+
+def _two_stage(
+    flown: FloatArray, moved: FloatArray, known: FloatArray, inverse: FloatArray, lag_s: float
+) -> tuple[float, Effect] | None:
+    """Unexplained variance and effect; `inverse` is that of the instruments' products."""
+    told = known @ (inverse @ (known.T @ moved))
     unexplained, explained = float(np.var(moved - told)), float(np.var(told))
-    if explained <= 0.0 or explained * flown.size / known.shape[1] < WEAKEST_F * 2.0 * unexplained:
+    if explained <= 0.0 or explained * flown.size / known.shape[1] < WEAKEST_F * unexplained:
         return None
     centred = told - told.mean()
     value = float(centred @ flown) / float(centred @ moved)

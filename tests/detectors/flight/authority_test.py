@@ -51,16 +51,23 @@ def _rolling(effect: float, rate_hz: float, seed: int, gust: float = 60.0, airsp
 @pytest.mark.parametrize("effect", [80.0, 200.0])
 def test_a_planted_effect_is_read_back(rate_hz: float, effect: float) -> None:
     found = [_said(_rolling(effect, rate_hz, seed))["aileron_effect_dps", "flight"] for seed in range(3)]
-    # The rate builds up over the 1/6 s of the damping, which averages over 0.3 s do not wholly hide.
-    assert np.mean([one.value for one in found]) == pytest.approx(effect, rel=0.1)
+    # The rate builds up over the 1/6 s of the damping and 0.1 s steps of lag, a few percent each; three
+    # flights of four minutes give 4 % of scatter.
+    assert np.mean([one.value for one in found]) == pytest.approx(effect, rel=0.15)
 
 
 def test_the_effect_is_normalised_by_dynamic_pressure() -> None:
     slow, fast = (
-        _said(_rolling(150.0, 25.0, 5, airspeed=speed))["aileron_effect_dps", "flight"].value
+        np.mean(
+            [
+                _said(_rolling(150.0, 25.0, seed, airspeed=speed))["aileron_effect_dps", "flight"].value
+                for seed in (5, 6, 7)
+            ]
+        )
         for speed in (14.0, 22.0)
     )
-    assert fast == pytest.approx(slow, rel=0.15)
+    # Not normalised they would differ by 22/14 = 1.57; damping builds up faster at speed, which is left.
+    assert fast == pytest.approx(slow, rel=0.2)
 
 
 def test_gusts_alone_show_no_effect() -> None:
