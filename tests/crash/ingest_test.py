@@ -1,0 +1,157 @@
+"""Killed at any step and at any moment: every log ends in exactly once, as in an undisturbed run."""
+
+from __future__ import annotations
+
+import os
+import random
+import signal
+import subprocess
+import sys
+import time
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.crash.child import STEPS, WORKER_STEPS
+from tests.service.small_logs import fleet_in, ingest, log_text, put
+from trimkeep.config.settings import FleetSettings
+from trimkeep.service.integrity import check_store
+from trimkeep.service.store.connection import Store, unit_of_work
+from trimkeep.service.store.logs import load_log_outcomes
+
+ROOT = Path(__file__).resolve().parent.parent.parent
+DEADLINE_S = 120.0
+LATEST_KILL_S = 1.6
+# Everything that must be the same whatever happened; times of writing and attempts may differ.
+CONTENT = {
+    "log_file": "sha256, airframe, path, size_bytes, outcome, reason, superseded_by",
+    "recording": "* EXCLUDE (notes)",
+    "flight": "*",
+    "segment": "*",
+    "detector_run": "*",
+    "observation": "*",
+    "parameter_value": "*",
+}
+
+
+def backlog(folder: Path, logs: int, slow_s: float = 0.01) -> FleetSettings:
+    """A fleet with logs of all outcomes, each slow enough to be killed in."""
+    fleet = fleet_in(folder)
+    for k in range(logs):
+        start = f"2026-03-{k % 28 + 1:02d}T{k // 28 + 8:02d}:00:00+00:00"
+        flights = [] if k % 10 == 7 else [(10.0, 60.0 + k, 1.0 + k), (200.0, 260.0, 2.0)]
+        text = (
+            f"rubbish {k}"
+            if k % 10 == 3
+            else log_text(flights, start=start, slow_s=slow_s, parameters={"A": k})
+        )
+        put(fleet, f"heron-{k % 3}/{k}.tlog", text)
+    return fleet
+
+
+def start(fleet: FleetSettings, *arguments: str) -> subprocess.Popen[str]:
+    return subprocess.Popen(
+        [sys.executable, "-m", "tests.crash.child", str(fleet.folder), *arguments],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.DEVNULL,
+        text=True,
+    )
+
+
+def content(fleet: FleetSettings) -> dict[str, list[Any]]:
+    """Every row, by table, in an order that does not depend on when it was written."""
+    with unit_of_work(Store(fleet.state)) as connection:
+        return {
+            table: sorted(connection.execute(f"SELECT {columns} FROM {table}").fetchall(), key=repr)
+            for table, columns in CONTENT.items()
+        }
+
+
+def assert_as_undisturbed(fleet: FleetSettings, folder: Path, logs: int, slow_s: float = 0.01) -> None:
+    (folder / "calm").mkdir()
+    calm = backlog(folder / "calm", logs, slow_s)
+    ingest(calm, workers=2)
+    assert content(fleet) == content(calm)
+    assert check_store(Store(fleet.state), read_all=True) == ()
+    again = ingest(fleet)
+    assert (again.unchanged, again.changed) == (logs, False)
+
+
+@pytest.mark.parametrize("step", [*STEPS, *WORKER_STEPS])
+def test_killed_at_a_step(tmp_path: Path, step: str) -> None:
+    logs = 4
+    fleet = backlog(tmp_path, logs)
+    child = start(fleet, step, "2")
+    child.wait(DEADLINE_S)
+    assert child.returncode == -signal.SIGKILL, "it did not come to that step"
+    report = ingest(fleet, workers=2)
+    assert sum(report.counts.values()) >= 1
+    assert_as_undisturbed(fleet, tmp_path, logs)
+
+
+def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: int) -> None:
+    """Kill an ingest again and again in mid-backlog, then let it end."""
+    fleet = backlog(tmp_path, logs, slow_s)
+    choose = random.Random(seed)
+    for _ in range(kills):
+        child = start(fleet)
+        assert child.stdout is not None
+        assert child.stdout.readline() == "ready\n"
+        # From before the store is opened, over the start of the workers, to some logs on.
+        time.sleep(choose.uniform(0.0, LATEST_KILL_S))
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait(DEADLINE_S)
+        assert child.returncode == -signal.SIGKILL, "it was done before it was killed; slow the logs down"
+    finished = sum(one.outcome is not None for one in load_log_outcomes(Store(fleet.state)))
+    assert 0 < finished < logs, f"{finished} of {logs} were in before the last run"
+    child = start(fleet)
+    assert child.communicate(timeout=DEADLINE_S)[0] == "ready\ndone\n"
+    assert_as_undisturbed(fleet, tmp_path, logs, slow_s)
+
+
+def test_killed_at_random_moments(tmp_path: Path) -> None:
+    kill_at_random(tmp_path, logs=20, kills=6, slow_s=0.1, seed=3)
+
+
+@pytest.mark.slow
+def test_killed_a_hundred_times_in_a_backlog_of_a_hundred(tmp_path: Path) -> None:
+    kill_at_random(tmp_path, logs=100, kills=100, slow_s=0.4, seed=2)
+
+
+def test_workers_do_not_outlive_the_service(tmp_path: Path) -> None:
+    """The pool's pipes are held open by every worker, so none would see the service's death there."""
+    fleet = fleet_in(tmp_path)
+    put(fleet, "heron-1/slow.tlog", log_text([(10.0, 60.0, 1.0)], slow_s=60.0))
+    child = start(fleet)
+    try:
+        workers: list[int] = []
+        deadline = time.monotonic() + DEADLINE_S
+        while not workers and time.monotonic() < deadline:
+            time.sleep(0.1)
+            workers = [pid for helper in _children(child.pid) for pid in _children(helper)]
+        assert workers, "no worker was started"
+    finally:
+        os.kill(child.pid, signal.SIGKILL)
+        child.wait(DEADLINE_S)
+    deadline = time.monotonic() + DEADLINE_S
+    while any(_alive(pid) for pid in workers):
+        assert time.monotonic() < deadline, "a worker lives on"
+        time.sleep(0.1)
+
+
+def _children(pid: int) -> list[int]:
+    try:
+        text = Path(f"/proc/{pid}/task/{pid}/children").read_text()
+    except OSError:
+        return []
+    return [int(word) for word in text.split()]
+
+
+def _alive(pid: int) -> bool:
+    try:
+        state = Path(f"/proc/{pid}/stat").read_text().rsplit(")", 1)[1].split()[0]
+    except OSError:
+        return False
+    return state != "Z"
