@@ -147,7 +147,7 @@ class AirframeModel:
         ) / self.lift_slope
 
     def lift_coefficient(self, alpha_rad: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Lift coefficient with a stall near 15 degrees: a wing that blends into a flat plate (book, ch. 4)."""
+        """Lift coefficient, stall near 15 degrees: a wing that blends into a flat plate (book, ch. 4)."""
         up = np.exp(-_STALL_SHARPNESS * (alpha_rad - _STALL_ALPHA_RAD))
         down = np.exp(_STALL_SHARPNESS * (alpha_rad + _STALL_ALPHA_RAD))
         stalled = (1.0 + up + down) / ((1.0 + up) * (1.0 + down))

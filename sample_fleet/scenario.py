@@ -288,7 +288,11 @@ def _check(scenario: Scenario) -> None:
         numbers += [mishap.flight for mishap in story.mishaps]
         if any(not 1 <= number <= story.flights for number in numbers):
             raise ScenarioError(f"{where}: a flight number outside 1..{story.flights}")
-        planted = [fault for part in (story, *story.works, *story.mishaps) for fault in part.begins]
+        planted = [
+            *story.begins,
+            *(fault for work in story.works for fault in work.begins),
+            *(fault for mishap in story.mishaps for fault in mishap.begins),
+        ]
         unknown = {fault.kind for fault in planted} - set(FAULT_KINDS)
         if unknown:
             raise ScenarioError(f"{where}: no fault {sorted(unknown)}")

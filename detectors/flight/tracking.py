@@ -92,7 +92,7 @@ SPEC = DetectorSpec(
 def observe(flight: Flight) -> list[Observation] | NotMeasured:
     """Track keeping of one flight; see `SPEC`."""
     grid = FlightGrid.of(flight, RATE_HZ)
-    straight = stretches(flight, MISSION, ("level",), 0.0)
+    straight = stretches(flight, MISSION)
     legs = [(start + SETTLE_S, end) for start, end in straight if end - start > SETTLE_S + MIN_LEG_S]
     cross = grid.get("cross_track_m")
     if np.isfinite(cross[grid.inside(legs)]).any():

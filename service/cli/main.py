@@ -18,6 +18,7 @@ from trimkeep.config.errors import TrimkeepError
 # Command name to (module, one line for --help). Modules are imported only when used: the numeric
 # libraries take over a second to load, and `trimkeep --help` should not wait for them.
 COMMANDS: dict[str, tuple[str, str]] = {
+    "demo": ("demo", "Build the sample fleet, read it, judge it and write its digest."),
     "ingest": ("ingest", "Read the logs of a fleet folder that are new."),
     "watch": ("watch", "Keep reading logs as they arrive, and make digests on schedule."),
     "digest": ("digest", "Judge the fleet and write the digest page."),
