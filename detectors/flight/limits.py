@@ -27,14 +27,20 @@ from trimkeep.detectors.numerics.runs import inside, runs
 
 CONTEXT = "full_demand"
 AXES = ("roll", "pitch")
+SURFACES = {"roll": "aileron_cmd", "pitch": "elevator_cmd"}
 FULL = 0.9
 """Of the limit: rate targets are filtered and scarcely ever stand at the limit itself."""
 FULL_STICK = 0.95
-SHORTEST_S = 0.5
+SHORTEST_S = 0.2
 FEWEST_SAMPLES = 3
+LEAST_COMMAND = 0.3
+"""From less of a surface nothing is said of the whole of it."""
 LAST_PART = 0.4
 """The rate is taken over the end of the demand, when the airframe has had time to build it up."""
 STILL_RISING = 0.15
+SURFACES = {"roll": "aileron_cmd", "pitch": "elevator_cmd"}
+LEAST_COMMAND = 0.3
+"""A surface that is used less than this says too little of what full command would do."""
 
 SPEC = DetectorSpec(
     id="limits",
@@ -68,35 +74,45 @@ SPEC = DetectorSpec(
         frozenset({"roll_rate_dps", "pitch_rate_dps"}),
         frozenset({"roll_rate_target_dps", "pitch_rate_target_dps", "stick_roll", "stick_pitch"}),
     ),
-    uses=frozenset({"control_mode"}),
+    uses=frozenset({"control_mode", "aileron_cmd", "elevator_cmd"}),
     min_seconds=10.0,
     evidence=("roll_rate_dps", "roll_rate_target_dps", "pitch_rate_dps", "pitch_rate_target_dps"),
     measures="Roll and pitch rate at the end of each stretch of full demand, the median over the "
-    "stretches, and "
-    "the configured limit divided by it. The limit is the logged parameter that the card names, else the "
-    "card's.",
+    "stretches; and "
+    "the configured limit over the reach, which is the rate that the whole surface would have given. The "
+    "limit "
+    "is the logged parameter that the card names, else the card's.",
     formula=f"Full demand: |rate target| >= {FULL:g} limit, or in rate mode |stick| >= {FULL_STICK:g}, "
     f"one way for "
-    f"at least {SHORTEST_S:g} s. Rate: the mean over the last {LAST_PART:.0%} of the stretch; stretches "
-    f"in which "
-    f"it still rises by more than {STILL_RISING:.0%} are left out. Standard error from the spread over "
+    f"at least {SHORTEST_S:g} s and {FEWEST_SAMPLES} samples. Rate: the mean over the last "
+    f"{LAST_PART:.0%} of the "
+    f"stretch; stretches in which it still rises by more than {STILL_RISING:.0%} are left out. Reach = "
+    f"rate / mean "
+    f"|surface command|, where that is at least {LEAST_COMMAND:g}. Standard error from the spread over "
     f"stretches.",
     source="Facts of the trade (common practice, no source): a roll in 2.5 to 3 s is 120 to 144 deg/s; a "
     "limit of "
     "180 deg/s is then out of reach.",
-    cannot_tell="Without a hard roll or pull nothing is known of the reach. A rate held back by the "
-    "pilot's own "
-    "expo or by the autopilot's bank limit looks like a reach that is too low; so does low airspeed.",
+    cannot_tell="Without a hard roll or pull nothing is known of the reach. A loop whose gains are too "
+    "low stays "
+    "below its demand with surface to spare: that is no limit above reach, so where the surface command "
+    "is not "
+    "logged only the rate is given. The reach grows with airspeed.",
 )
 
 
 @dataclass(frozen=True, slots=True)
 class Reach:
-    """One stretch of full demand and the rate it ended with, signed with the demand."""
+    """One stretch of full demand and the rate it ended with, signed with the demand.
+
+    `whole_dps` is what the whole surface would have given; None where its command is not known.
+    """
 
     window: Window
     rate_dps: float
     spread_dps: float
+    whole_dps: float | None
+    reach_dps: float | None
 
 
 def observe(flight: Flight) -> list[Observation] | NotMeasured:
@@ -112,7 +128,7 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
         if demand is None:
             lacking.add(axis)
             continue
-        reaches = list(_reaches(flight.channel(rate_name), demand))
+        reaches = list(_reaches(flight.channel(rate_name), demand, _surface(flight, axis)))
         said.extend(_said(axis, reaches, limit))
     if said:
         return said
@@ -152,51 +168,68 @@ def _demand(flight: Flight, axis: str, limit: float | None) -> Channel | None:
     return None
 
 
-def _reaches(rate: Channel, demand: Channel) -> Iterator[Reach]:
+def _surface(flight: Flight, axis: str) -> Channel | None:
+    """The surface command from its median (the trim is no part of what turns), or None."""
+    name = SURFACES[axis]
+    if not flight.has(name):
+        return None
+    command = flight.channel(name)
+    if not np.isfinite(command.value).any():
+        return None
+    return Channel(command.time_s, command.value - np.nanmedian(command.value))
+
+
+def _reaches(rate: Channel, demand: Channel, command: Channel | None) -> Iterator[Reach]:
     known = np.isfinite(rate.value)
     time_s, value = rate.time_s[known], rate.value[known]
     if time_s.size < FEWEST_SAMPLES:
         return
     asked = held(demand, time_s)
+    surface = np.full(time_s.shape, np.nan) if command is None else held(command, time_s)
     longest_s = 4.0 * float(np.median(np.diff(time_s)))
     for sign in (1.0, -1.0):
         for first, last in zip(*runs(asked == sign), strict=True):
             times = time_s[first:last]
             whole = last - first >= FEWEST_SAMPLES and np.diff(times).max() <= longest_s
             if whole and times[-1] - times[0] >= SHORTEST_S:
-                reach = _reach(times, sign * value[first:last])
+                reach = _reach(times, sign * value[first:last], sign * surface[first:last])
                 if reach is not None:
                     yield reach
 
 
-def _reach(time_s: FloatArray, rate_dps: FloatArray) -> Reach | None:
+def _reach(time_s: FloatArray, rate_dps: FloatArray, command: FloatArray) -> Reach | None:
     """The rate at the end of one stretch; None while it still rises."""
     start_s, end_s = float(time_s[0]), float(time_s[-1])
     length_s = end_s - start_s
-    tail = rate_dps[time_s >= end_s - LAST_PART * length_s]
-    before = rate_dps[
-        (time_s >= end_s - 2.0 * LAST_PART * length_s) & (time_s < end_s - LAST_PART * length_s)
-    ]
-    reached = float(tail.mean())
-    if reached <= 0.0 or before.size == 0 or reached - before.mean() > STILL_RISING * reached:
+    late = time_s >= end_s - LAST_PART * length_s
+    early = (time_s >= end_s - 2.0 * LAST_PART * length_s) & ~late
+    reached = float(rate_dps[late].mean())
+    if reached <= 0.0 or not early.any() or reached - rate_dps[early].mean() > STILL_RISING * reached:
         return None
-    return Reach((start_s, end_s), reached, float(tail.std()) / np.sqrt(tail.size))
+    # The surface came first: what the rate at the end answers is the command a little earlier.
+    used = float(np.mean(command[early | late]))
+    whole = reached / min(used, 1.0) if used >= LEAST_COMMAND else None
+    return Reach((start_s, end_s), reached, float(rate_dps[late].std()) / np.sqrt(late.sum()), whole)
 
 
 def _said(axis: str, reaches: list[Reach], limit: float | None) -> Iterator[Observation]:
     if not reaches:
         return
-    rates = np.array([one.rate_dps for one in reaches])
-    reached = float(np.median(rates))
-    error = reaches[0].spread_dps
-    if rates.size > 1:
-        # 1.25: the median's error over the mean's, for normal values.
-        error = 1.25 * float(rates.std(ddof=1)) / np.sqrt(rates.size)
+    reached, error = _median([one.rate_dps for one in reaches], reaches[0].spread_dps)
     windows = tuple(one.window for one in reaches)
     seconds = sum(end - start for start, end in windows)
     yield Observation(f"{axis}_rate_reached_dps", CONTEXT, reached, error, seconds, windows)
-    if limit is not None:
-        ratio = limit / reached
+    whole = [one.whole_dps for one in reaches if one.whole_dps is not None]
+    if limit is not None and whole:
+        reach, spread = _median(whole, reaches[0].spread_dps)
+        ratio = limit / reach
         yield Observation(
-            f"{axis}_limit_over_reach", CONTEXT, ratio, ratio * error / reached, seconds, windows
+            f"{axis}_limit_over_reach", CONTEXT, ratio, ratio * spread / reach, seconds, windows
         )
+
+
+def _median(values: list[float], single_error: float) -> tuple[float, float]:
+    """Median and its error: 1.25 times that of the mean, as for normal values."""
+    if len(values) == 1:
+        return values[0], single_error
+    return float(np.median(values)), 1.25 * float(np.std(values, ddof=1)) / float(np.sqrt(len(values)))
