@@ -7,7 +7,9 @@ import random
 import signal
 import subprocess
 import sys
+import tempfile
 import time
+from functools import cache
 from pathlib import Path
 from typing import Any
 
@@ -69,11 +71,17 @@ def content(fleet: FleetSettings) -> dict[str, list[Any]]:
         }
 
 
-def assert_as_undisturbed(fleet: FleetSettings, folder: Path, logs: int, slow_s: float = 0.01) -> None:
-    (folder / "calm").mkdir()
-    calm = backlog(folder / "calm", logs, slow_s)
-    ingest(calm, workers=2)
-    assert content(fleet) == content(calm)
+@cache
+def calm_content(logs: int, slow_s: float) -> dict[str, list[Any]]:
+    """What an undisturbed run of the same backlog stores."""
+    with tempfile.TemporaryDirectory() as folder:
+        calm = backlog(Path(folder), logs, slow_s)
+        ingest(calm, workers=2)
+        return content(calm)
+
+
+def assert_as_undisturbed(fleet: FleetSettings, logs: int, slow_s: float = 0.01) -> None:
+    assert content(fleet) == calm_content(logs, slow_s)
     assert check_store(Store(fleet.state), read_all=True) == ()
     again = ingest(fleet)
     assert (again.unchanged, again.changed) == (logs, False)
@@ -88,7 +96,7 @@ def test_killed_at_a_step(tmp_path: Path, step: str) -> None:
     assert child.returncode == -signal.SIGKILL, "it did not come to that step"
     report = ingest(fleet, workers=2)
     assert sum(report.counts.values()) >= 1
-    assert_as_undisturbed(fleet, tmp_path, logs)
+    assert_as_undisturbed(fleet, logs)
 
 
 def finished_logs(fleet: FleetSettings) -> int:
@@ -98,8 +106,8 @@ def finished_logs(fleet: FleetSettings) -> int:
     return sum(one.outcome is not None for one in load_log_outcomes(open_store(fleet.state)))
 
 
-def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: int) -> None:
-    """Kill an ingest again and again in mid-backlog, then let it end."""
+def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: int) -> int:
+    """Kill an ingest again and again in mid-backlog, then let it end; logs that were in before the end."""
     fleet = backlog(tmp_path, logs, slow_s)
     choose = random.Random(seed)
     latest_s = LATEST_KILL_S
@@ -119,16 +127,18 @@ def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: i
     assert 0 < finished < logs, f"{finished} of {logs} were in before the last run"
     child = start(fleet)
     assert child.communicate(timeout=DEADLINE_S)[0] == "ready\ndone\n"
-    assert_as_undisturbed(fleet, tmp_path, logs, slow_s)
+    assert_as_undisturbed(fleet, logs, slow_s)
+    return finished
 
 
 def test_killed_at_random_moments(tmp_path: Path) -> None:
-    kill_at_random(tmp_path, logs=20, kills=6, slow_s=0.1, seed=3)
+    # On a busy machine no log may be in before the first kills; that every kill hit is asserted inside.
+    assert kill_at_random(tmp_path, logs=20, kills=5, slow_s=0.1, seed=3) < 20
 
 
 @pytest.mark.slow
 def test_killed_a_hundred_times_in_a_backlog_of_a_hundred(tmp_path: Path) -> None:
-    kill_at_random(tmp_path, logs=100, kills=100, slow_s=0.4, seed=2)
+    assert 10 <= kill_at_random(tmp_path, logs=100, kills=100, slow_s=0.4, seed=2) < 100
 
 
 def test_workers_do_not_outlive_the_service(tmp_path: Path) -> None:
