@@ -28,10 +28,11 @@ from trimkeep.detectors.numerics.stretches import UNKNOWN_MODE, stretches
 from trimkeep.detectors.segments import altitude_target
 
 RATE_HZ = 5.0
-SETTLE_S = 10.0
-"""Engaging a hold or rolling out of a turn disturbs the height for about two periods of the altitude loop."""
+SETTLE_S = 4.0
+"""Attitude settles in about this time after a roll-out or a change of mode; a height still being captured
+is a climb or a descent, not yet held (see `segments`)."""
 SETTLE_TURN_S = 3.0
-MIN_PIECE_S = 5.0
+MIN_PIECE_S = 3.0
 LINE_S = 120.0
 """Without a target, heights are measured about a line of at most this length: longer than any swing."""
 MIN_SECONDS = 30.0

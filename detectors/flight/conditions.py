@@ -10,6 +10,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from trimkeep.config.channels import PILOT_FLOWN_MODES
 from trimkeep.detectors.grid import FlightGrid, live_airspeed
 from trimkeep.detectors.model import (
     DetectorSpec,
@@ -36,13 +37,16 @@ from trimkeep.detectors.numerics.wind import WindFit, solve_wind
 CONTEXT = "flight"
 WIND_RATE_HZ = 2.0
 GUST_RATE_HZ = 10.0
-ROUGH_RATE_HZ = 4.0
+ROUGH_RATE_HZ = 2.5
+"""One rate for all logs, the slowest in use, so that the figure means the same on each."""
 LOWEST_RATE_HZ = 3.5
 """Telemetry of 4 Hz, with the jitter of a radio link."""
 EDGE_S = 5.0
 """Flare and ground roll are not free air."""
 MIN_SECONDS = 20.0
-ROUGH_MEAN_S = 4.0
+ROUGH_MEAN_S = 2.0
+ROUGH_PIECE_S = 3.0
+LEVEL = ("level", "turn")
 SLOW_RATE_HZ = 1.0
 LEAST_PRESSURE_PA = 2e4
 WARMEST_AIR_K = 25.0
@@ -64,11 +68,11 @@ SPEC = DetectorSpec(
         ),
         Metric(
             "rough_air_mps2",
-            "Rough air, vertical acceleration between 0.5 and 2 Hz",
+            "Rough air, vertical acceleration of the flight path within 2 s",
             "m/s2",
             "none",
-            0.2,
-            "2 % of gravity, just felt; used where the airspeed sensor is dead",
+            0.03,
+            "about what half a step of turbulence strength does; used where the airspeed sensor is dead",
         ),
         Metric("wind_mps", "Wind speed", "m/s", "none", 1.0, "a noticeable part of the airspeed", "linear"),
         Metric(
@@ -110,7 +114,7 @@ SPEC = DetectorSpec(
     ),
     needs_any=(
         frozenset(
-            {"airspeed_mps", "accel_z_mps2", "velocity_north_mps", "groundspeed_mps", "altitude_m"}
+            {"airspeed_mps", "climb_mps", "velocity_north_mps", "groundspeed_mps", "altitude_m"}
             | {"satellite_speed_mps", "static_pressure_hpa", "air_temperature_c"}
         ),
     ),
@@ -119,13 +123,12 @@ SPEC = DetectorSpec(
             "velocity_east_mps",
             "course_deg",
             "satellite_course_deg",
-            "climb_mps",
             "heading_deg",
             "pitch_rate_dps",
         }
     ),
     min_seconds=MIN_SECONDS,
-    evidence=("airspeed_mps", "groundspeed_mps", "accel_z_mps2", "altitude_m"),
+    evidence=("airspeed_mps", "groundspeed_mps", "climb_mps", "altitude_m"),
     measures="Gust strength from the airspeed, wind by the triangle of ground velocity and airspeed around "
     "turns, air density, temperature, and the mean calibrated (not true) airspeed of level and turning "
     "flight. One context, flight. Where the airspeed sensor is dead, rough_air_mps2 still tells calm "
@@ -136,14 +139,16 @@ SPEC = DetectorSpec(
     "sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s. "
     "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged, "
     "and the temperature is held within 25 K of it. "
-    "rough_air = sqrt of the covariance of successive 0.25 s means of vertical acceleration, what goes "
-    "with the pitch rate taken off.",
+    f"rough_air = sqrt of the covariance of successive {1 / ROUGH_RATE_HZ:g} s means of the climb rate's "
+    f"change, "
+    f"less its {ROUGH_MEAN_S:g} s mean and what goes with the pitch rate, where the pilot does not fly by "
+    f"hand.",
     source="Kolmogorov constant: S. B. Pope, Turbulent Flows, Cambridge 2000, section 6.2 (C2 = 2.0). Scale "
     "of EDR: ICAO Annex 3 (from memory). Atmosphere: ISO 2533:1975. Wind triangle: common practice, no "
     "source.",
     cannot_tell="The mean wind of the whole flight, not its change with height or time. A temperature sensor "
     "in a warm hull reads high, and the density then low, on every flight alike. Below 3.5 Hz gust strength "
-    "is not told; a pilot's stirring of the stick makes air look rough.",
+    "is not told. A strong pitching fault leaks a little into rough air.",
 )
 
 
@@ -153,7 +158,7 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
         (max(start, flight.start_s + EDGE_S), min(end, flight.end_s - EDGE_S))
         for start, end in joined(flight, lambda segment: segment.phase != "ground")
     ]
-    level = joined(flight, lambda segment: segment.phase in ("level", "turn"))
+    level = joined(flight, lambda segment: segment.phase in LEVEL)
     said = list(_air(flight, windows, level))
     wind = fit_wind(flight)
     if isinstance(wind, WindFit):
@@ -161,24 +166,27 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
             Observation("wind_mps", CONTEXT, wind.speed_mps, wind.speed_error_mps, wind.seconds),
             Observation("wind_from_deg", CONTEXT, wind.from_deg, wind.from_error_deg, wind.seconds),
         ]
-    said += _gusts(flight, windows, wind if isinstance(wind, WindFit) else None)
-    said += _rough(flight, level)
+    said += _gusts(flight, level, wind if isinstance(wind, WindFit) else None)
+    said += _rough(flight)
     return said or NotMeasured(Reason.UNDEFINED, "no channel was live for long enough")
 
 
 def fit_wind(flight: Flight) -> WindFit | str:
     """Wind of a flight by the triangle, with the airspeed sensor where it lives; else why there is none."""
     grid = FlightGrid.of(flight, WIND_RATE_HZ)
-    phases = ("level", "turn")
-    wanted = grid.inside(joined(flight, lambda segment: segment.phase in phases))
+    wanted = grid.inside(joined(flight, lambda segment: segment.phase in LEVEL))
     north, east = ground_velocity(grid)
     north = np.where(wanted, north, np.nan)
     if not live_airspeed(flight):
         return solve_wind(north, east, None, grid.step_s)
     air = true_airspeed(grid.get("airspeed_mps"), air_density(grid))
+    return solve_wind(north, east, _horizontal(air, grid), grid.step_s)
+
+
+def _horizontal(air_mps: FloatArray, grid: FlightGrid) -> FloatArray:
+    """The level part of the air velocity, by the climb rate."""
     climb = np.nan_to_num(grid.get("climb_mps"))
-    level_air = np.sqrt(np.maximum(air**2 - climb**2, 0.0))
-    return solve_wind(north, east, level_air, grid.step_s)
+    return np.sqrt(np.maximum(air_mps**2 - climb**2, 0.0))
 
 
 def ground_velocity(grid: FlightGrid) -> tuple[FloatArray, FloatArray]:
@@ -244,7 +252,7 @@ def _gusts(flight: Flight, windows: list[Window], wind: WindFit | None) -> list[
     # Resampling a 4 Hz sensor to another rate would smooth away the very differences that are measured.
     rate_hz = min(GUST_RATE_HZ, flight.channel("airspeed_mps").rate_hz)
     grid = FlightGrid.of(flight, rate_hz)
-    air = true_airspeed(grid.get("airspeed_mps", average=False), air_density(grid))
+    air = _horizontal(true_airspeed(grid.get("airspeed_mps", average=False), air_density(grid)), grid)
     pieces = grid.pieces(air - _inertial(grid, wind), windows, 4.0)
     found = edr_of(pieces, grid.step_s, float(np.nanmedian(air)))
     if found is None:
@@ -270,20 +278,21 @@ def _inertial(grid: FlightGrid, wind: WindFit | None) -> FloatArray:
     return along
 
 
-def _rough(flight: Flight, windows: list[Window]) -> list[Observation]:
-    if not flight.has("accel_z_mps2") or flight.channel("accel_z_mps2").rate_hz < LOWEST_RATE_HZ:
+def _rough(flight: Flight) -> list[Observation]:
+    if not flight.has("climb_mps") or flight.channel("climb_mps").rate_hz < 0.95 * ROUGH_RATE_HZ:
         return []
-    rate_hz = min(ROUGH_RATE_HZ, flight.channel("accel_z_mps2").rate_hz)
-    grid = FlightGrid.of(flight, rate_hz)
-    # In a turn gravity's share changes with the bank; straight flight is taken where there is enough.
-    straight = joined(flight, lambda segment: segment.phase == "level")
-    pitching = np.nan_to_num(grid.get("pitch_rate_dps"))
-    felt = grid.get("accel_z_mps2")
-    known = np.isfinite(felt)
-    accel = grid.pieces(felt, straight or windows, ROUGH_MEAN_S)
-    rates = grid.pieces(np.where(known, pitching, np.nan), straight or windows, ROUGH_MEAN_S)
+    # The estimated climb rate, not the accelerometer: a slow log's single samples of the latter are
+    # vibration folded back. A pilot's stirring is no gust.
+    windows = joined(flight, lambda one: one.phase in LEVEL and one.mode not in PILOT_FLOWN_MODES)
+    grid = FlightGrid.of(flight, ROUGH_RATE_HZ)
+    if grid.time_s.size < 3:
+        return []
+    felt = np.gradient(grid.get("climb_mps"), grid.step_s)
+    pitching = np.where(np.isfinite(felt), np.nan_to_num(grid.get("pitch_rate_dps")), np.nan)
+    accel = grid.pieces(felt, windows, ROUGH_PIECE_S)
+    rates = grid.pieces(pitching, windows, ROUGH_PIECE_S)
     seconds = sum(piece.size for piece in accel) * grid.step_s
-    found = roughness_of(accel, rates, int(ROUGH_MEAN_S * rate_hz) + 1)
+    found = roughness_of(accel, rates, round(ROUGH_MEAN_S * ROUGH_RATE_HZ))
     if found is None or seconds < MIN_SECONDS:
         return []
     return [Observation("rough_air_mps2", CONTEXT, found.value, found.error, seconds)]

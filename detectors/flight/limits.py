@@ -38,9 +38,6 @@ LEAST_COMMAND = 0.3
 LAST_PART = 0.4
 """The rate is taken over the end of the demand, when the airframe has had time to build it up."""
 STILL_RISING = 0.15
-SURFACES = {"roll": "aileron_cmd", "pitch": "elevator_cmd"}
-LEAST_COMMAND = 0.3
-"""A surface that is used less than this says too little of what full command would do."""
 
 SPEC = DetectorSpec(
     id="limits",
@@ -112,7 +109,6 @@ class Reach:
     rate_dps: float
     spread_dps: float
     whole_dps: float | None
-    reach_dps: float | None
 
 
 def observe(flight: Flight) -> list[Observation] | NotMeasured:

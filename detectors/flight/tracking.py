@@ -23,10 +23,10 @@ from trimkeep.detectors.numerics.stretches import stretches
 
 RATE_HZ = 4.0
 MISSION = frozenset({"mission"})
-SETTLE_S = 8.0
+SETTLE_S = 5.0
 """Rolling out of a turn onto a leg takes a few seconds; what comes then is tracking."""
-MIN_LEG_S = 5.0
-MIN_SECONDS = 20.0
+MIN_LEG_S = 4.0
+MIN_SECONDS = 15.0
 OVERSHOOT_S = 25.0
 FEWEST_TURNS = 2
 SIDE_M = 0.5

@@ -31,6 +31,15 @@ def _rolls(
     return asked[keep], flown[keep]
 
 
+def _flown(asked: np.ndarray, rate: np.ndarray, reach: float, rate_hz: float, axis: str = "roll") -> Flight:
+    """The surface does what the demand needs, up to its stop, from a trim of 5 %."""
+    command = 0.05 + 0.95 * np.clip(asked / reach, -1.0, 1.0)
+    values = {f"{axis}_rate_target_dps": asked, f"{axis}_rate_dps": rate}
+    return held_flight(
+        values | {{"roll": "aileron_cmd", "pitch": "elevator_cmd"}[axis]: command}, rate_hz, "rate"
+    )
+
+
 def _said(flight: Flight) -> dict[str, Observation]:
     found = observe(flight)
     assert isinstance(found, list), found
@@ -43,12 +52,13 @@ def _said(flight: Flight) -> dict[str, Observation]:
 def test_a_reach_below_the_limit(rate_hz: float, axis: str, reach: float) -> None:
     limit = CARD.limits[f"{axis}_rate_max_dps"]
     asked, rate = _rolls(reach, limit, rate_hz)
-    said = _said(held_flight({f"{axis}_rate_target_dps": asked, f"{axis}_rate_dps": rate}, rate_hz, "rate"))
+    said = _said(_flown(asked, rate, reach, rate_hz, axis))
     one = said[f"{axis}_rate_reached_dps"]
     # At 4 Hz the last samples of the demand are 0.25 s apart; the lag of 0.15 s then costs a few percent.
     assert one.value == pytest.approx(reach, rel=0.05)
     assert one.standard_error is not None and one.standard_error < 0.1 * reach
-    assert said[f"{axis}_limit_over_reach"].value == pytest.approx(limit / reach, rel=0.05)
+    # The trim takes 5 % of the surface away.
+    assert said[f"{axis}_limit_over_reach"].value == pytest.approx(0.95 * limit / reach, rel=0.05)
     attention = SPEC.metric(f"{axis}_limit_over_reach").attention
     assert attention is not None and (said[f"{axis}_limit_over_reach"].value > attention) == (
         limit > 1.3 * reach
@@ -58,8 +68,19 @@ def test_a_reach_below_the_limit(rate_hz: float, axis: str, reach: float) -> Non
 @pytest.mark.parametrize("seed", range(5))
 def test_a_limit_within_reach_is_no_finding(seed: int) -> None:
     asked, rate = _rolls(200.0, 180.0, 50.0, noise=8.0, seed=seed)
-    said = _said(held_flight({"roll_rate_target_dps": asked, "roll_rate_dps": rate}, 50.0, "rate"))
-    assert said["roll_limit_over_reach"].value == pytest.approx(1.0, abs=0.05)
+    said = _said(_flown(asked, rate, 200.0, 50.0))
+    assert said["roll_limit_over_reach"].value == pytest.approx(0.9 * 0.95, abs=0.08)
+
+
+def test_a_slack_loop_is_no_limit_above_reach() -> None:
+    """The loop stops at 70 % of its demand with the aileron at 60 %: the airframe could do more."""
+    asked, rate = _rolls(0.7 * 95.0, 95.0, 50.0)
+    values = {"roll_rate_target_dps": asked, "roll_rate_dps": rate, "aileron_cmd": 0.6 * asked / 95.0}
+    card = replace(CARD, limits={**CARD.limits, "roll_rate_max_dps": 95.0})
+    said = _said(replace(held_flight(values, 50.0, "rate"), card=card))
+    assert said["roll_limit_over_reach"].value == pytest.approx(95.0 * 0.6 / (0.7 * 95.0), rel=0.05)
+    del values["aileron_cmd"]
+    assert set(_said(replace(held_flight(values, 50.0, "rate"), card=card))) == {"roll_rate_reached_dps"}
 
 
 def test_full_stick_serves_in_rate_mode_only() -> None:
