@@ -10,9 +10,9 @@ import click
 
 from trimkeep.detectors.history.model import Finding, Verdict
 from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.finding_json import public_finding
 from trimkeep.service.judging import judge
 from trimkeep.service.store.connection import open_store
-from trimkeep.service.store.finding_codec import finding_to_dict
 from trimkeep.service.store.findings import load_findings
 
 EXIT_FOUND = 10
@@ -57,7 +57,7 @@ def command(
     ]
     found.sort(key=lambda one: (ORDER.index(one.verdict), one.tier, one.airframes, one.metric, one.context))
     if form == "json":
-        click.echo(json.dumps([finding_to_dict(one) for one in found], indent=1, sort_keys=True))
+        click.echo(json.dumps([public_finding(one) for one in found], indent=1, sort_keys=True))
     elif found:
         click.echo(table([_row(one) for one in found], HEADER))
     else:
