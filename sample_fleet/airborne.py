@@ -205,6 +205,7 @@ def _captain(
         # he is used to his aeroplane: holds what level flight needs, moves the stick further if it does less
         stick_trim=condition.elevator_trim / condition.throw - settings.elev_trim,
         stick_per_effect=1.0 / condition.throw,
+        play=condition.elevator_play + condition.elevator_two_centres,
         level_pitch_rad=level_pitch,
         level_throttle=throttle,
     )

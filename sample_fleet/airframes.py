@@ -78,7 +78,7 @@ class AirframeModel:
     cruise_mps : float
         True airspeed it is trimmed for.
     pitch_rate_reach_dps, roll_rate_reach_dps : float
-        Peak rate at full command from level cruise, as flown by the model itself.
+        Peak rate within a second of full command from level cruise, as flown by the model itself.
     throw_deg : float
         Surface travel to each side at full command.
     propeller_m : float
@@ -181,8 +181,8 @@ _ALL = (
         motors=1,
         cells=3,
         cruise_mps=14.0,
-        pitch_rate_reach_dps=88.0,
-        roll_rate_reach_dps=124.0,
+        pitch_rate_reach_dps=78.0,
+        roll_rate_reach_dps=134.0,
         propeller_m=0.25,
         motor_kv=1000.0,
         motor_ohm=0.08,
@@ -200,8 +200,8 @@ _ALL = (
         motors=2,
         cells=4,
         cruise_mps=16.0,
-        pitch_rate_reach_dps=88.0,
-        roll_rate_reach_dps=97.0,
+        pitch_rate_reach_dps=70.0,
+        roll_rate_reach_dps=100.0,
         propeller_m=0.25,
         motor_kv=900.0,
         motor_ohm=0.07,
@@ -219,8 +219,8 @@ _ALL = (
         motors=1,
         cells=6,
         cruise_mps=20.0,
-        pitch_rate_reach_dps=88.0,
-        roll_rate_reach_dps=89.0,
+        pitch_rate_reach_dps=64.0,
+        roll_rate_reach_dps=88.0,
         propeller_m=0.42,
         motor_kv=380.0,
         motor_ohm=0.04,

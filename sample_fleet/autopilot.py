@@ -35,8 +35,8 @@ class AutopilotSettings:
         Limit of the rate integrators, fraction of full command.
     rate_filter_hz : float
         Low-pass of the gyros.
-    yaw_rate_p : float
-        Full rudder per rad/s.
+    yaw_rate_p, rudder_mix : float
+        Full rudder per rad/s of yaw rate error (attitude and held modes); rudder per aileron, all modes.
     alt_p : float
         Climb demanded per altitude error, 1/s.
     climb_p, alt_i : float
@@ -73,11 +73,12 @@ class AutopilotSettings:
     cruise_throttle: float
     line_distance: float
     home_radius: float
-    pitch_angle_p: float = 2.5
+    pitch_angle_p: float = 1.5
     roll_angle_p: float = 2.5
     int_max: float = 0.25
     rate_filter_hz: float = 15.0
     yaw_rate_p: float = 0.3
+    rudder_mix: float = 0.45
     alt_p: float = 0.35
     climb_p: float = 1.5
     alt_i: float = 0.4

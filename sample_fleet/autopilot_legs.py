@@ -123,7 +123,7 @@ class Captain:
             return
         want.heading_rad = nan
         pilot = self.pilot
-        pitch = pilot.goal_pitch(sensed, self.plan.height_m)
+        pitch = pilot.goal_pitch(sensed, self.plan.height_m, want.stage)
         bank = pilot.goal_bank(sensed, self.heading_rad)
         throttle = pilot.level_throttle + 0.02 * (self.plan.height_m - sensed.height_m)
         throttle = min(0.9, max(0.15, throttle)) + 0.1 * abs(bank)
