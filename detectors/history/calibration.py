@@ -87,7 +87,7 @@ class Limits:
         points = (np.log(flights_before), rho, outlier_share, sigma_flights)
         axes = [np.array(v) for v in AXES.values()]
         axes[0] = np.log(axes[0])
-        return _interpolate(table, axes, points) + handicap(flights_after)
+        return interpolate(table, axes, points) + handicap(flights_after)
 
 
 def _at_level(table: FloatArray, level: float) -> FloatArray:
@@ -98,7 +98,7 @@ def _at_level(table: FloatArray, level: float) -> FloatArray:
     return np.asarray((1.0 - share) * table[::-1][low] + share * table[::-1][low + 1])
 
 
-def _interpolate(table: FloatArray, axes: Sequence[FloatArray], points: Sequence[FloatArray]) -> FloatArray:
+def interpolate(table: FloatArray, axes: Sequence[FloatArray], points: Sequence[FloatArray]) -> FloatArray:
     """Multilinear interpolation, held constant outside the axes."""
     low, share = [], []
     for axis, point in zip(axes, points, strict=True):

@@ -18,8 +18,16 @@ from trimkeep.detectors.history.calibration import (
     Limits,
     handicap,
 )
+from trimkeep.detectors.history.calibration_scan import (
+    SCAN_AXES,
+    SCAN_LEVELS,
+    SCAN_QUICKEST,
+    ScanLimits,
+    scan_handicap,
+)
 from trimkeep.detectors.history.evidence import log_e_value
 from trimkeep.detectors.history.step_fit import fit_steps
+from trimkeep.detectors.history.steps_unknown import WINDOW, scan
 from trimkeep.detectors.model import FloatArray
 
 RUN_IN = 40
@@ -96,3 +104,43 @@ def make_limits(seed: int, series_per_cell: int) -> Limits:
                     highest = highest_evidence(value, condition, int(before), rho, flights)
                     table[:, i, j, k, m] = np.quantile(highest, 1.0 - AIM * np.array(LEVELS))
     return Limits(seed, series_per_cell, table)
+
+
+def highest_scan(value: FloatArray, rho: float, sigma_flights: float) -> FloatArray:
+    """Largest log evidence less handicap over 60 flights, shape (count, 2).
+
+    First column: from the 21st flight of a stretch on. Second: the 60 flights after the window has
+    reached its full length.
+    """
+    count = value.shape[0]
+    highest = np.full((count, 2), -np.inf)
+    for n in range(SCAN_QUICKEST + 1, WINDOW + HORIZON + 1):
+        for start in range(0, count, 500):
+            part = slice(start, min(start + 500, count))
+            seen = value[part, max(n - WINDOW, 0) : n]
+            size = seen.shape[0]
+            found = scan(
+                seen,
+                np.ones_like(seen),
+                sigma=np.full(size, 1.0),
+                sigma_flights=np.full(size, sigma_flights),
+                rho=np.full(size, rho),
+            )
+            less = found.log_evidence - float(scan_handicap(np.array(float(seen.shape[1]))))
+            phase = 0 if n <= SCAN_QUICKEST + HORIZON else 1
+            highest[part, phase] = np.maximum(highest[part, phase], less)
+    return highest
+
+
+def make_scan_limits(seed: int, series_per_cell: int) -> ScanLimits:
+    """Limits for steps and drift at unknown times: the higher of the two phases' quantiles."""
+    table = np.zeros((len(SCAN_LEVELS), *(len(v) for v in SCAN_AXES.values())))
+    for j, rho in enumerate(SCAN_AXES["rho"]):
+        for k, share in enumerate(SCAN_AXES["outlier_share"]):
+            rng = np.random.default_rng((seed, j, k))
+            value, condition = reference_series(rng, series_per_cell, WINDOW + HORIZON, rho, share)
+            for m, flights in enumerate(SCAN_AXES["sigma_flights"]):
+                highest = highest_scan(value - 0.5 * condition, rho, flights)
+                quantiles = np.quantile(highest, 1.0 - AIM * np.array(SCAN_LEVELS), axis=0)
+                table[:, j, k, m] = quantiles.max(axis=1)
+    return ScanLimits(seed, series_per_cell, table)

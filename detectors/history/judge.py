@@ -7,17 +7,27 @@ a clock has a part in them.
 from __future__ import annotations
 
 import hashlib
-from collections import defaultdict
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import shipped_limits
+from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
+from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
-from trimkeep.detectors.history.known_changes import Comparison, compare
+from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.model import Change, Finding, Series, Tier, Verdict
-from trimkeep.detectors.history.multiplicity import change_evidence, tiers
+from trimkeep.detectors.history.multiplicity import (
+    certain_steps,
+    change_evidence,
+    stretch_evidence,
+    stretch_name,
+    tiers,
+)
+from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.single_flights import judge_single_flights
-from trimkeep.detectors.history.windows import Block, Window, blocks_of, window_of
+from trimkeep.detectors.history.unexplained import Found, scan_stretches
 
 
 def finding_id(*parts: str) -> str:
@@ -54,10 +64,7 @@ def judge_airframe(
         One for every judged metric and change (or block of changes), and those that single flights
         show. The tier of each rests on this airframe alone.
     """
-    comparisons = compare_changes(series, changes, model, settings, touched_from)
-    findings = _known(comparisons, model, settings)
-    findings += judge_single_flights(series, settings, finding_id)
-    return tuple(findings)
+    return tuple(_judge(series, changes, model, settings, touched_from).findings)
 
 
 def judge_fleet(
@@ -76,102 +83,47 @@ def judge_fleet(
         Those of each airframe with tiers that keep the promised share of false alarms over all
         changes together.
     """
-    comparisons = compare_changes(series, changes, model, settings)
-    findings = _known(comparisons, model, settings)
-    findings += judge_single_flights(series, settings, finding_id)
-    return tuple(findings)
+    return tuple(_judge(series, changes, model, settings, None).findings)
 
 
-def compare_changes(
+@dataclass(frozen=True, slots=True)
+class _Judged:
+    comparisons: tuple[Comparison, ...]
+    findings: list[Finding]
+
+
+def _judge(
     series: Sequence[Series],
     changes: Sequence[Change],
     model: FleetModel,
     settings: JudgeSettings,
-    touched_from: int | None = None,
-) -> tuple[Comparison, ...]:
-    """Every judged series against every change of its airframe, each with its numbers.
-
-    With `touched_from`, only the changes whose window a flight of that order or later is in.
-    """
-    limits = shipped_limits()
-    grouped: dict[str, list[Change]] = defaultdict(list)
-    for change in changes:
-        grouped[change.airframe].append(change)
-    blocks = {name: blocks_of(own, settings.block_flights) for name, own in grouped.items()}
-    wanted = blocks
-    if touched_from is not None:
-        wanted = {name: _touched(own, touched_from) for name, own in blocks.items()}
-    windows = [
-        window_of(one, block, blocks[one.airframe], settings)
-        for one in series
-        if one.better != "none" and one.points
-        for block in wanted.get(one.airframe, ())
-    ]
-    first = compare(windows, model, limits, settings)
-    longer = _longer_baselines(windows, first, blocks, model, settings)
-    second = dict(zip(longer, compare(list(longer.values()), model, limits, settings), strict=True))
-    return tuple(second.get(number, comparison) for number, comparison in enumerate(first))
-
-
-def _longer_baselines(
-    windows: Sequence[Window],
-    first: Sequence[Comparison],
-    blocks: Mapping[str, tuple[Block, ...]],
-    model: FleetModel,
-    settings: JudgeSettings,
-) -> dict[int, Window]:
-    """Windows that reach back behind the change before theirs, because it was shown not to matter.
-
-    One change back and no further, so that a verdict rests on two stretches at most and judging one
-    airframe after one flight gives what judging everything gives.
-    """
-    verdicts = {(id(c.window.series), c.window.block.change.id): c.verdict for c in first}
-    earlier = []
-    for window in windows:
-        block = _block_before(window.block, blocks[window.series.airframe])
-        known = block is None or (id(window.series), block.change.id) in verdicts
-        if block is not None and not known and len(window.before) < settings.baseline_flights:
-            earlier.append(window_of(window.series, block, blocks[window.series.airframe], settings))
-    for c in compare(earlier, model, shipped_limits(), settings):
-        verdicts[id(c.window.series), c.window.block.change.id] = c.verdict
-    longer: dict[int, Window] = {}
-    for number, window in enumerate(windows):
-        own = blocks[window.series.airframe]
-        block = _block_before(window.block, own)
-        if block is None or len(window.before) >= settings.baseline_flights:
-            continue
-        if verdicts.get((id(window.series), block.change.id)) is Verdict.NO_MATERIAL_CHANGE:
-            reach = window_of(window.series, window.block, own, settings, immaterial={block.change.id})
-            longer[number] = reach
-    return longer
-
-
-def _block_before(block: Block, blocks: Sequence[Block]) -> Block | None:
-    """The block that ends this one's baseline."""
-    earlier = [b for b in blocks if b is not block and not b.passive and b.last_order <= block.first_order]
-    return earlier[-1] if earlier else None
-
-
-def _touched(blocks: Sequence[Block], order: int) -> tuple[Block, ...]:
-    """The blocks whose windows a flight of that order or later can be in."""
-    active = [b for b in blocks if not b.passive]
-    last = active[-1] if active else None
-    return tuple(b for b in blocks if b.last_order >= order or _runs_into(b, active, order) or b is last)
-
-
-def _runs_into(block: Block, active: Sequence[Block], order: int) -> bool:
-    following = [b.first_order for b in active if b is not block and b.first_order >= block.last_order]
-    return min(following, default=order + 1) > order
-
-
-def _known(comparisons: Sequence[Comparison], model: FleetModel, settings: JudgeSettings) -> list[Finding]:
-    evidence = change_evidence(comparisons)
+    touched_from: int | None,
+) -> _Judged:
+    blocks = blocks_by_airframe(changes, settings)
+    preparer = Preparer()
+    scanned = scan_stretches(series, blocks, model, shipped_scan_limits(), settings, touched_from, preparer)
+    comparisons = compare_changes(
+        series,
+        blocks,
+        model,
+        settings,
+        steps=certain_steps(scanned),
+        touched_from=touched_from,
+        preparer=preparer,
+    )
+    evidence = change_evidence(comparisons) | stretch_evidence(scanned)
     called = tiers(evidence, model.prior_change_share, settings)
-    return [
+    findings = [
         _known_finding(one, called[one.window.block.change.id], settings)
         for one in comparisons
         if one.window.before or one.window.after
     ]
+    for found in scanned.found:
+        newest = found.stretch.series.points[found.last].order
+        if touched_from is None or newest >= touched_from:
+            findings.append(_unexplained_finding(found, called[stretch_name(found.stretch)]))
+    findings += judge_single_flights(series, settings, finding_id)
+    return _Judged(comparisons, findings)
 
 
 def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings) -> Finding:
@@ -203,4 +155,37 @@ def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings
         updated_at=after[-1] if after else change.at,
         down_weighted=one.down_weighted,
         evidence_flights=one.evidence_flights,
+    )
+
+
+def _unexplained_finding(found: Found, called: bool) -> Finding:
+    """A step nobody wrote down, or a drift; `flights_needed` of a drift: until it asks for attention."""
+    series = found.stretch.series
+    first, last = series.points[found.start], series.points[found.last]
+    # the place may wander as flights come in, so the name is the window that saw it first
+    place = f"{found.stretch.number}.{found.first_seen}"
+    change = Change(f"{series.airframe}:{first.flight_id}", series.airframe, first.at, first.order, ())
+    inside = [k for k in found.stretch.points if k < found.start]
+    return Finding(
+        id=finding_id(series.airframe, series.metric, series.context, "unexplained", place),
+        scope="airframe",
+        airframes=(series.airframe,),
+        metric=series.metric,
+        family=series.family,
+        context=series.context,
+        kind="drift" if found.drift else "unexplained_step",
+        verdict=found.verdict,
+        tier=Tier.CALLED if called else Tier.WATCH,
+        change=None if found.drift else change,
+        effect=found.effect,
+        flights_before=len(inside),
+        flights_after=len(found.stretch.points) - len(inside),
+        flights_needed=found.reaches_in if found.drift else 0,
+        e_value=float(np.exp(min(found.log_e, LARGEST_LOG_E))),
+        opened_at=first.at,
+        updated_at=last.at,
+        down_weighted=found.gross,
+        evidence_flights=tuple(
+            series.points[k].flight_id for k in (found.last, found.start, max(found.start - 1, 0))
+        ),
     )

@@ -20,10 +20,9 @@ from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.model import Effect, Verdict
 from trimkeep.detectors.history.preparation import (
     CONDITION_NAMES,
-    Prepared,
+    Preparer,
     filled_conditions,
     flight_weights,
-    prepare,
 )
 from trimkeep.detectors.history.step_fit import MAD_TO_SIGMA, BoolArray, StepFit, fit_steps
 from trimkeep.detectors.history.windows import Window
@@ -92,7 +91,11 @@ class _Batch:
 
 
 def compare(
-    windows: Sequence[Window], model: FleetModel, limits: Limits, settings: JudgeSettings
+    windows: Sequence[Window],
+    model: FleetModel,
+    limits: Limits,
+    settings: JudgeSettings,
+    preparer: Preparer | None = None,
 ) -> tuple[Comparison, ...]:
     """Compare flights after with flights before, for all windows together.
 
@@ -103,6 +106,8 @@ def compare(
     model : FleetModel
     limits : Limits
     settings : JudgeSettings
+    preparer : Preparer, optional
+        Shared with other calls on the same series.
 
     Returns
     -------
@@ -118,18 +123,20 @@ def compare(
             enough.append(number)
     if enough:
         chosen = [windows[number] for number in enough]
-        for number, comparison in zip(enough, _compare_batch(chosen, model, limits, settings), strict=True):
+        for number, comparison in zip(
+            enough, _compare_batch(chosen, model, limits, settings, preparer or Preparer()), strict=True
+        ):
             result[number] = comparison
     return tuple(one for one in result if one is not None)
 
 
-def estimate(windows: Sequence[Window], model: FleetModel) -> tuple[StepFit, FloatArray]:
+def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> tuple[StepFit, FloatArray]:
     """Steps and their errors without any verdict, for pooling over airframes; and each one's rho.
 
     Each window needs at least one flight on either side; with two or fewer the fleet's noise is
     all there is.
     """
-    batch = _assemble(windows, model)
+    batch = _assemble(windows, model, preparer)
     return _fit(batch), batch.column("rho")
 
 
@@ -142,7 +149,7 @@ def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
     )
 
 
-def _assemble(windows: Sequence[Window], model: FleetModel) -> _Batch:
+def _assemble(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> _Batch:
     count = len(windows)
     longest = max(len(w.before) + len(w.after) for w in windows)
     own_models = [model.of(w.series.metric, w.series.context) for w in windows]
@@ -153,14 +160,10 @@ def _assemble(windows: Sequence[Window], model: FleetModel) -> _Batch:
     after = np.zeros((count, longest), dtype=bool)
     weight = np.zeros((count, longest))
     sigma = np.zeros(count)
-    prepared: dict[int, Prepared] = {}
     for row, window in enumerate(windows):
         one = own_models[row]
         slope = np.array(one.slope)[pick]
-        key = id(window.series)
-        if key not in prepared:
-            prepared[key] = prepare(window.series)
-        ready = prepared[key]
+        ready = preparer(window.series)
         picked = np.array(window.before + window.after)
         n, late = picked.size, np.arange(picked.size) >= len(window.before)
         value[row, :n] = ready.value[picked]
@@ -198,9 +201,13 @@ def _fit(batch: _Batch) -> StepFit:
 
 
 def _compare_batch(
-    windows: Sequence[Window], model: FleetModel, limits: Limits, settings: JudgeSettings
+    windows: Sequence[Window],
+    model: FleetModel,
+    limits: Limits,
+    settings: JudgeSettings,
+    preparer: Preparer,
 ) -> list[Comparison]:
-    batch = _assemble(windows, model)
+    batch = _assemble(windows, model, preparer)
     fit = _fit(batch)
     n_before = np.array([len(w.before) for w in windows], dtype=np.float64)
     n_after = np.array([len(w.after) for w in windows], dtype=np.float64)

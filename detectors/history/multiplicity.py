@@ -23,6 +23,7 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
+from trimkeep.detectors.history.unexplained import ScannedStretches, Stretch
 from trimkeep.detectors.model import FloatArray
 
 LEAST_CERTAIN = 0.5
@@ -67,6 +68,39 @@ def change_evidence(comparisons: Sequence[Comparison]) -> dict[str, float]:
     for change, families in by_family.items():
         result[change] = float(np.mean([np.mean(np.exp(logs)) for logs in families.values()]))
     return result
+
+
+def stretch_name(stretch: Stretch) -> str:
+    """What the evidence of a stretch without known changes goes by."""
+    return f"{stretch.series.airframe}|stretch {stretch.number}"
+
+
+def stretch_evidence(scanned: ScannedStretches) -> dict[str, float]:
+    """Evidence that something happened in a stretch nobody wrote anything down for.
+
+    As for known changes: windows, then metrics, then families are averaged.
+    """
+    families: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for stretch, log_e in zip(scanned.stretches, scanned.log_evidence, strict=True):
+        families[stretch_name(stretch)][stretch.series.family].append(min(float(log_e), LARGEST_LOG_E))
+    return {
+        name: float(np.mean([np.mean(np.exp(logs)) for logs in own.values()]))
+        for name, own in families.items()
+    }
+
+
+CERTAIN_STEP = 171.0
+"""Evidence at which a step at prior odds of 1:19 has posterior odds of 9:1."""
+
+
+def certain_steps(scanned: ScannedStretches) -> dict[tuple[str, str, str], list[int]]:
+    """Orders at which series stepped beyond reasonable doubt: no comparison reaches over them."""
+    steps: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    for one in scanned.found:
+        if not one.drift and one.log_e >= np.log(CERTAIN_STEP):
+            series = one.stretch.series
+            steps[series.airframe, series.metric, series.context].append(series.points[one.start].order)
+    return dict(steps)
 
 
 def false_chance(evidence: FloatArray, prior: float) -> FloatArray:

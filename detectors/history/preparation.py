@@ -100,6 +100,23 @@ def prepare(series: Series) -> Prepared:
     )
 
 
+class Preparer:
+    """Prepares each series once, however many comparisons it takes part in.
+
+    Series are told apart by identity: hashing hundreds of points would cost as much as preparing.
+    """
+
+    def __init__(self) -> None:
+        self._ready: dict[int, tuple[Series, Prepared]] = {}
+
+    def __call__(self, series: Series) -> Prepared:
+        """The prepared series; the series itself is held, so that its identity is not reused."""
+        known = self._ready.get(id(series))
+        if known is None:
+            known = self._ready[id(series)] = (series, prepare(series))
+        return known[1]
+
+
 def condition_table(series: Series) -> FloatArray:
     """Each flight's conditions on the scales of CONDITIONS, shape (n, 5); NaN where not measured."""
     given = [point.conditions for point in series.points]
@@ -139,7 +156,7 @@ def filled_conditions(
         return np.zeros_like(conditions), np.ones_like(conditions)
     standard = (conditions - centre) / np.where(usable, spread, 1.0)
     known = np.isfinite(standard)
-    for group in groups:
+    for group in (np.ones(len(conditions), dtype=bool), *groups):
         if group.any():
             usable = usable & (known[group].mean(axis=0) >= MOST_MISSING)
     # beyond four deviations the line learned from the fleet is a guess
