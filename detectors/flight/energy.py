@@ -1,4 +1,4 @@
-"""Power and energy of level flight, brought to one airspeed and density; resistance of the battery."""
+"""Power and energy of cruising flight, brought to one airspeed and density; resistance of the battery."""
 
 from __future__ import annotations
 
@@ -6,11 +6,13 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from trimkeep.config.channels import PILOT_FLOWN_MODES
 from trimkeep.detectors.flight.conditions import air_density
 from trimkeep.detectors.grid import FlightGrid, live_airspeed
 from trimkeep.detectors.model import (
     DetectorSpec,
     Flight,
+    FloatArray,
     Metric,
     NotMeasured,
     Observation,
@@ -23,9 +25,11 @@ from trimkeep.detectors.numerics.stats import effective_samples, mean_of, pieces
 from trimkeep.detectors.numerics.stretches import joined
 
 RATE_HZ = 2.0
-SETTLE_S = 5.0
-MIN_PIECE_S = 5.0
-MIN_SECONDS = 30.0
+SETTLE_S = 3.0
+MIN_PIECE_S = 3.0
+MIN_SECONDS = 20.0
+STEEPEST_DEG = 45.0
+"""In steeper turns the aeroplane slips, and the simple law of the load factor no longer holds."""
 REFERENCE_MPS = 15.0
 PARASITE_SHARE = 0.74
 """Share of drag that grows with speed squared at 1.3 times the speed of least drag: 1.3^4/(1 + 1.3^4)."""
@@ -47,7 +51,7 @@ SPEC = DetectorSpec(
     metrics=(
         Metric(
             "cruise_power_w",
-            "Electrical power of level flight",
+            "Electrical power of cruise",
             "W",
             "none",
             10.0,
@@ -55,7 +59,7 @@ SPEC = DetectorSpec(
         ),
         Metric(
             "cruise_power_corrected_w",
-            "Electrical power of level flight, brought to 15 m/s and sea-level density",
+            "Electrical power of cruise, brought to 15 m/s and sea-level density",
             "W",
             "lower",
             8.0,
@@ -87,18 +91,20 @@ SPEC = DetectorSpec(
         ),
     ),
     needs=frozenset({"battery_voltage_v", "battery_current_a"}),
-    uses=frozenset({"airspeed_mps", "altitude_m", "climb_mps", "static_pressure_hpa", "air_temperature_c"}),
+    uses=frozenset(
+        {"bank_deg", "airspeed_mps", "altitude_m", "climb_mps", "static_pressure_hpa", "air_temperature_c"}
+    ),
     min_rate_hz=0.4,
     min_seconds=MIN_SECONDS,
     evidence=("battery_voltage_v", "battery_current_a", "airspeed_mps", "throttle_cmd"),
-    measures="Voltage times current in level flight after settling (context level); the same brought to one "
-    "airspeed and density, less the power of climbing where the card gives the mass; per kilometre of air; "
-    "and the slope of voltage over current steps (context flight).",
-    formula=f"P = mean(V I) - m g climb / {CLIMB_EFFICIENCY:g}. P0 = P (15/V)^n (1.225/rho)^k with n = "
-    f"{SPEED_POWER:.2f}, "
-    f"k = {DENSITY_POWER:.2f} (drag {PARASITE_SHARE:.0%} parasitic, the rest induced). E0 = P0 / 15 m/s. "
-    f"R = -slope of "
-    f"voltage over current, both less their {SLOW_S:g} s running mean.",
+    measures="Voltage times current in level and turning flight after settling, the pilot not flying by hand "
+    "(context cruise); the same brought to one airspeed, density and load factor, less what went into height "
+    "and speed where the card gives the mass; per kilometre of air; and the slope of voltage over current "
+    "steps (context flight).",
+    formula=f"P = mean(V I - m (g climb + V dV/dt) / {CLIMB_EFFICIENCY:g}). "
+    f"P0 = P (15/V)^n (1.225/rho)^k / ({PARASITE_SHARE:.2f} + {1 - PARASITE_SHARE:.2f} load^2), "
+    f"n = {SPEED_POWER:.2f}, k = {DENSITY_POWER:.2f}, load = 1/cos(bank). E0 = P0 / 15 m/s. "
+    f"R = -slope of voltage over current, both less their {SLOW_S:g} s running mean.",
     source="Power required, parasite ~ rho V^3 and induced ~ 1/(rho V): J. D. Anderson, Introduction to "
     "Flight, "
     "ch. 6 (from memory). Share of the two: common practice, no source.",
@@ -118,61 +124,71 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
     current = grid.get("battery_current_a", 4.0)
     if np.nanmax(np.abs(current), initial=0.0) == 0.0:
         return NotMeasured(Reason.UNDEFINED, "the battery current reads zero or is never known")
-    return NotMeasured(Reason.TOO_SHORT, f"no {MIN_SECONDS:g} s of level flight, and no current steps")
+    return NotMeasured(Reason.TOO_SHORT, f"no {MIN_SECONDS:g} s of cruise, and no current steps")
 
 
 def _power(grid: FlightGrid) -> Iterator[Observation]:
     voltage, current = grid.get("battery_voltage_v", 4.0), grid.get("battery_current_a", 4.0)
+    bank = np.nan_to_num(grid.get("bank_deg"))
+    # A pilot's full-throttle figures are no cruise.
     windows = [
         (start + SETTLE_S, end)
-        for start, end in joined(grid.flight, lambda one: one.phase == "level")
+        for start, end in joined(
+            grid.flight, lambda one: one.phase in ("level", "turn") and one.mode not in PILOT_FLOWN_MODES
+        )
         if end - start > SETTLE_S + MIN_PIECE_S
     ]
-    power = voltage * current
+    power = np.where(np.abs(bank) < STEEPEST_DEG, voltage * current, np.nan)
     drawn = grid.pieces(power, windows, MIN_PIECE_S)
     seconds = sum(piece.size for piece in drawn) * grid.step_s
     if seconds < MIN_SECONDS or not np.any(np.concatenate(drawn) > 0.0):
         return
     found = mean_of(drawn)
-    yield Observation("cruise_power_w", "level", found.value, found.error, seconds, tuple(windows))
-    yield from _corrected(grid, power, windows)
+    yield Observation("cruise_power_w", "cruise", found.value, found.error, seconds, tuple(windows))
+    yield from _corrected(grid, power, bank, windows)
 
 
-def _corrected(grid: FlightGrid, power: np.ndarray, windows: list[Window]) -> Iterator[Observation]:
+def _corrected(
+    grid: FlightGrid, power: FloatArray, bank: FloatArray, windows: list[Window]
+) -> Iterator[Observation]:
     if not live_airspeed(grid.flight):
         return
     density = air_density(grid)
     speed = true_airspeed(grid.get("airspeed_mps"), density)
-    mass = grid.flight.card.mass_kg
-    if mass is not None and grid.flight.has("climb_mps"):
-        power = power - mass * G_MPS2 * grid.get("climb_mps") / CLIMB_EFFICIENCY
+    power = power - _stored(grid, speed)
     # Means first: the throttle answers a gust seconds later, so that sample by sample nothing fits.
-    known = np.isfinite(power + speed + density)
-    pieces = {
-        name: grid.pieces(np.where(known, value, np.nan), windows, MIN_PIECE_S)
-        for name, value in (("power", power), ("speed", speed), ("density", density))
-    }
-    seconds = sum(piece.size for piece in pieces["power"]) * grid.step_s
+    known = np.isfinite(power + speed)
+    load = 1.0 / np.cos(np.radians(np.clip(bank, -STEEPEST_DEG, STEEPEST_DEG))) ** 2
+    drawn, fast, dense, loaded = (
+        grid.pieces(np.where(known, value, np.nan), windows, MIN_PIECE_S)
+        for value in (power, speed, density, load)
+    )
+    seconds = sum(piece.size for piece in drawn) * grid.step_s
     if seconds < MIN_SECONDS:
         return
-    drawn, fast, dense = (mean_of(pieces[name]) for name in ("power", "speed", "density"))
-    if drawn.value <= 0.0 or fast.value <= 0.0:
+    mean, speed_mean = mean_of(drawn), mean_of(fast)
+    if mean.value <= 0.0 or speed_mean.value <= 0.0:
         return
-    factor = (REFERENCE_MPS / fast.value) ** SPEED_POWER * (SEA_LEVEL_KGPM3 / dense.value) ** DENSITY_POWER
+    factor = (REFERENCE_MPS / speed_mean.value) ** SPEED_POWER
+    factor *= (SEA_LEVEL_KGPM3 / mean_of(dense).value) ** DENSITY_POWER
+    factor /= PARASITE_SHARE + (1.0 - PARASITE_SHARE) * mean_of(loaded).value
     error = None
-    if drawn.error is not None and fast.error is not None:
-        error = factor * float(np.hypot(drawn.error, SPEED_POWER * drawn.value * fast.error / fast.value))
-    shown = tuple(windows)
-    yield Observation("cruise_power_corrected_w", "level", factor * drawn.value, error, seconds, shown)
+    if mean.error is not None and speed_mean.error is not None:
+        by_speed = SPEED_POWER * mean.value * speed_mean.error / speed_mean.value
+        error = factor * float(np.hypot(mean.error, by_speed))
     per_km = 1000.0 / 3600.0 / REFERENCE_MPS
-    yield Observation(
-        "energy_per_air_km_wh",
-        "level",
-        factor * drawn.value * per_km,
-        None if error is None else error * per_km,
-        seconds,
-        shown,
-    )
+    for metric, unit in (("cruise_power_corrected_w", 1.0), ("energy_per_air_km_wh", per_km)):
+        said = None if error is None else unit * error
+        yield Observation(metric, "cruise", unit * factor * mean.value, said, seconds, tuple(windows))
+
+
+def _stored(grid: FlightGrid, speed: FloatArray) -> FloatArray:
+    """Battery power that goes into height and speed; zero where the card gives no mass."""
+    mass = grid.flight.card.mass_kg
+    if mass is None or not grid.flight.has("climb_mps") or speed.size < 2:
+        return np.zeros(speed.shape)
+    faster = np.gradient(running_mean(speed, round(2.0 / grid.step_s)), grid.step_s)
+    return mass * (G_MPS2 * grid.get("climb_mps") + speed * faster) / CLIMB_EFFICIENCY
 
 
 def _battery(grid: FlightGrid) -> Iterator[Observation]:

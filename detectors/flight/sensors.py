@@ -29,6 +29,8 @@ GAP_STEPS = 5.0
 MIN_SECONDS = 10.0
 WORST_SCALE_ERROR = 0.03
 """A scale known no better than this says nothing about a sensor that is 5 % off."""
+STANDARD_DAY_ERROR = 0.014
+"""Half of 8 K in 288 K: how far usual days lie from the standard one that the true airspeed rests on."""
 
 SPEC = DetectorSpec(
     id="sensors",
@@ -124,7 +126,8 @@ def _scale(flight: Flight) -> Iterator[Observation]:
         return
     wind = fit_wind(flight)
     if isinstance(wind, WindFit) and wind.scale_error < WORST_SCALE_ERROR:
-        yield Observation("airspeed_scale_error", CONTEXT, wind.scale - 1.0, wind.scale_error, wind.seconds)
+        error = float(np.hypot(wind.scale_error, STANDARD_DAY_ERROR))
+        yield Observation("airspeed_scale_error", CONTEXT, wind.scale - 1.0, error, wind.seconds)
 
 
 def _satellites(flight: Flight) -> Iterator[Observation]:

@@ -216,3 +216,12 @@ def test_density_and_airspeed_are_the_logged_ones() -> None:
     assert said["air_density_kgpm3"].value == pytest.approx(90000.0 / (287.05287 * 303.15))
     assert said["airspeed_mps"].value == pytest.approx(17.0, abs=0.02)
     assert said["air_temperature_c"].value == pytest.approx(30.0)
+
+
+def test_a_warm_hull_does_not_spoil_the_airspeed_scale() -> None:
+    flight = one_flight(flown(CIRCUIT, Flying(10.0, 5.0, 0.0)))
+    inside = flight.recording.channels["air_temperature_c"]
+    hot = with_channels(flight, air_temperature_c=Channel(inside.time_s, inside.value + 40.0))
+    cool_fit, warm_fit = fit_wind(flight), fit_wind(hot)
+    assert isinstance(cool_fit, WindFit) and isinstance(warm_fit, WindFit)
+    assert warm_fit.scale == pytest.approx(cool_fit.scale, abs=1e-9)
