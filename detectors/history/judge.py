@@ -14,6 +14,7 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
+from trimkeep.detectors.history.causes import with_causes
 from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
@@ -123,7 +124,7 @@ def _judge(
         if touched_from is None or newest >= touched_from:
             findings.append(_unexplained_finding(found, called[stretch_name(found.stretch)]))
     findings += judge_single_flights(series, settings, finding_id)
-    return _Judged(comparisons, findings)
+    return _Judged(comparisons, list(with_causes(findings)))
 
 
 def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings) -> Finding:
