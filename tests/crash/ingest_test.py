@@ -127,7 +127,7 @@ def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: i
         struck += 1
         if struck > 3 and finished_logs(fleet) == 0:
             # On a busy machine the workers take longer to start: let the next kill come later.
-            latest_s *= 1.5
+            latest_s = min(1.5 * latest_s, 2.0 * LATEST_KILL_S)
     finished = finished_logs(fleet)
     child = start(fleet)
     assert child.communicate(timeout=DEADLINE_S)[0] == "ready\ndone\n"
@@ -142,9 +142,9 @@ def test_killed_at_random_moments(tmp_path: Path) -> None:
 
 @pytest.mark.slow
 def test_killed_a_hundred_times_in_a_backlog_of_a_hundred(tmp_path: Path) -> None:
-    struck, finished = kill_at_random(tmp_path, logs=100, kills=100, slow_s=0.4, seed=2)
+    struck, finished = kill_at_random(tmp_path, logs=100, kills=100, slow_s=0.8, seed=2)
     assert struck == 100, "the backlog was done too early; slow the logs down"
-    assert 10 <= finished < 100
+    assert 1 <= finished < 100
 
 
 def test_workers_do_not_outlive_the_service(tmp_path: Path) -> None:
