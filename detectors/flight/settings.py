@@ -15,13 +15,9 @@ from trimkeep.detectors.model import (
     ParameterReading,
     Reason,
 )
+from trimkeep.detectors.parameters import COUNTERS, counts_or_keeps_time
 
 CONTEXT = "parameters"
-COUNTERS = 8
-"""A value that grows by steps this often in one flight is a counter, not a setting."""
-CLOCK_SLACK_S = 2.0
-"""Some autopilots keep their hours flown among the parameters: a value that grows by the seconds
-that passed, but for rounding and the time until it was sent, is a clock."""
 
 SPEC = DetectorSpec(
     id="settings",
@@ -107,10 +103,7 @@ def _moved(readings: list[ParameterReading]) -> tuple[float, float, float] | Non
     if not np.isfinite(values).all() or values[0] == values[-1]:
         return None
     steps = np.diff(values)
-    if np.count_nonzero(steps) >= COUNTERS and np.all(steps >= 0.0):
-        return None
-    passed_s = np.diff([one.time_s for one in readings])
-    if np.all(np.abs(steps - passed_s) <= CLOCK_SLACK_S) and passed_s.sum() > 5.0 * CLOCK_SLACK_S:
+    if counts_or_keeps_time(readings):
         return None
     last = int(np.flatnonzero(steps)[-1]) + 1
     return readings[last].time_s, values[0], values[-1]

@@ -7,6 +7,7 @@ from pathlib import Path
 
 import click
 
+from trimkeep.service.cli.ingest import bring_up_to_date
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.digest import make_digest
 from trimkeep.service.store.connection import open_store
@@ -23,6 +24,7 @@ def command(fleet: Path, state: Path | None, days: int | None) -> None:
     Reads no logs: run `trimkeep ingest` before it, or let `trimkeep watch` run.
     """
     opened = open_fleet(fleet, state)
+    bring_up_to_date(opened)
     now = datetime.now(UTC)
     start = now - timedelta(days=days) if days else None
     made = make_digest(open_store(opened.state), opened, now, period_start=start)

@@ -9,8 +9,10 @@ from typing import TYPE_CHECKING
 import click
 
 from trimkeep.config.errors import LogError
+from trimkeep.config.settings import FleetSettings
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.ingest.fleet import ingest_fleet
+from trimkeep.service.ingest.remeasure import remeasure
 from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.store.rows import LogOutcome
 
@@ -43,8 +45,19 @@ def command(
     with progress_bar("Reading logs", hidden=quiet) as bar:
         report = ingest_fleet(opened, workers=workers, progress=lambda p: bar.step(p.done, p.total))
     tell(report, quiet=quiet)
+    bring_up_to_date(opened, quiet=quiet)
     if report.rejected:
         context.exit(LogError.exit_code)
+
+
+def bring_up_to_date(fleet: FleetSettings, *, quiet: bool = False) -> None:
+    """Measure stored flights anew where a detector is newer than its numbers; usually there are none."""
+    with progress_bar("Measuring history anew", hidden=quiet) as bar:
+        report = remeasure(fleet, progress=lambda p: bar.step(p.done, p.total))
+    if report.logs and not quiet:
+        click.echo(f"Detectors are newer than the store: {report.logs} logs were measured anew.")
+    for sentence in report.failed:
+        click.echo(f"Note: {sentence}", err=True)
 
 
 def tell(report: IngestReport, *, quiet: bool = False) -> None:

@@ -10,7 +10,7 @@ from pathlib import Path
 
 import click
 
-from trimkeep.service.cli.ingest import tell
+from trimkeep.service.cli.ingest import bring_up_to_date, tell
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.due import DigestKeeper
 from trimkeep.service.ingest.report import IngestReport
@@ -51,6 +51,7 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
         for path in keeper.make_due(datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 
+    bring_up_to_date(opened)
     clock = start_clock(schedules, wake, opened.time_zone)
     try:
         wake()

@@ -16,7 +16,8 @@ from pathlib import Path
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import LogError, StoreError
-from trimkeep.detectors.model import Detector, DetectorRun, Flight, Recording
+from trimkeep.detectors.model import Detector, DetectorRun, Flight, ParameterReading, Recording
+from trimkeep.detectors.parameters import counts_or_keeps_time
 from trimkeep.service.ingest.placing import place_in_time
 from trimkeep.service.ingest.scan import stat_of
 from trimkeep.service.ingest.stability import FileStat
@@ -171,9 +172,14 @@ def parameters_at(recording: Recording, at_s: float) -> dict[str, float]:
 
     A ground station often asks for the parameters only when the aeroplane is already up; that first
     reading is the value it took off with, unless someone changed it in between, which the log would show.
+    Counters and clocks that some autopilots keep among them are left out: they are no settings.
     """
-    values: dict[str, float] = {}
+    named: dict[str, list[ParameterReading]] = {}
     for reading in recording.parameters:
-        if reading.time_s <= at_s or reading.name not in values:
-            values[reading.name] = reading.value
+        named.setdefault(reading.name, []).append(reading)
+    values: dict[str, float] = {}
+    for name, readings in named.items():
+        if not counts_or_keeps_time(readings):
+            before = [reading for reading in readings if reading.time_s <= at_s]
+            values[name] = (before[-1] if before else readings[0]).value
     return values

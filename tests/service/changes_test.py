@@ -215,6 +215,8 @@ def test_a_parameter_that_only_some_logs_have_is_carried_on() -> None:
         ([40, 45, 40, 50], False),  # up and down in whole numbers: a person
         ([1.0, 1.0, 1.0, 2.0], False),  # once
         ([1, 2, 3], False),  # too little to know
+        ([47, 56, 65, 74, 69, 65, 61, 69, 54], True),  # seconds awake, read once in each flight
+        ([40, 45, 40, 40, 40, 45, 50, 50, 55], False),  # a person, in whole numbers, not before each flight
     ],
 )
 def test_parameters_that_move_by_themselves(values: list[float], expected: bool) -> None:

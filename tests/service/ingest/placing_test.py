@@ -66,6 +66,8 @@ def test_parameters_as_they_stood_at_take_off() -> None:
         ParameterReading(20.0, "A", 3.0),  # tuned in the air: the next flight's
         ParameterReading(30.0, "B", 7.0),  # asked for in the air: what it took off with
         ParameterReading(40.0, "B", 8.0),
+        ParameterReading(2.0, "AWAKE_S", 5.0),  # a clock among the parameters is no setting
+        ParameterReading(45.0, "AWAKE_S", 48.0),
     )
     told = Recording("a", "r", 1, 60.0, {}, parameters=readings)
     assert parameters_at(told, 10.0) == {"A": 2.0, "B": 7.0}
