@@ -244,7 +244,7 @@ def with_causes(findings: Sequence[Finding], table: CauseTable | None = None) ->
             result.append(one)
             continue
         airframe = one.airframes[0] if one.scope == "airframe" else ""
-        own_kinds = _kinds(one)
+        own_kinds, together_with = _told_apart(one, findings)
         together = [*groups[_group(one)], *(f for f in standing[airframe] if f.kind != one.kind)]
         observed = [Observed(f.family, f.metric, f.context, f.verdict) for f in together]
         # a kind is innocent when every verdict on it so far is that it made no difference
@@ -254,6 +254,8 @@ def with_causes(findings: Sequence[Finding], table: CauseTable | None = None) ->
             if verdicts == {Verdict.NO_MATERIAL_CHANGE} and kind not in own_kinds
         ]
         causes = rank_causes(observed, own_kinds, family=one.family, innocent=innocent, table=table)
+        if together_with:
+            causes = tuple(replace(c, evidence_against=(*c.evidence_against, "coincides")) for c in causes)
         result.append(replace(one, likely_causes=causes))
     return tuple(result)
 
@@ -262,6 +264,29 @@ def _kinds(finding: Finding) -> tuple[str, ...]:
     if finding.kind == "drift":
         return ("drift",)
     return finding.change.kinds if finding.kind == "known_change" and finding.change is not None else ()
+
+
+def _told_apart(finding: Finding, findings: Sequence[Finding]) -> tuple[tuple[str, ...], bool]:
+    """Kinds that a finding may be put down to, and whether several remain that nothing separates.
+
+    Of changes made together those that the fleet shows to do the same elsewhere are blamed, those it
+    shows to do nothing are cleared.
+    """
+    kinds = _kinds(finding)
+    if finding.scope == "fleet" or len(kinds) < 2:
+        return kinds, False
+    blamed: set[str] = set()
+    cleared: set[str] = set()
+    for other in findings:
+        same = (other.metric, other.context) == (finding.metric, finding.context)
+        if other.scope == "fleet" and same and other.change is not None:
+            part = set(other.change.kinds)
+            if part < set(kinds):
+                (blamed if other.verdict is finding.verdict else cleared).update(
+                    part if other.verdict in (finding.verdict, Verdict.NO_MATERIAL_CHANGE) else ()
+                )
+    left = tuple(k for k in kinds if k in blamed) or tuple(k for k in kinds if k not in cleared) or kinds
+    return left, len(left) > 1
 
 
 def _group(finding: Finding) -> tuple[str, str]:

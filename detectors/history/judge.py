@@ -8,20 +8,22 @@ from __future__ import annotations
 
 import hashlib
 from collections.abc import Sequence
-from dataclasses import dataclass
 
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.calibration import shipped_limits
 from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
 from trimkeep.detectors.history.causes import with_causes
 from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
+from trimkeep.detectors.history.fleet_findings import PooledChange, pool_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.model import Change, Finding, Series, Tier, Verdict
 from trimkeep.detectors.history.multiplicity import (
     certain_steps,
     change_evidence,
+    pooled_evidence,
     stretch_evidence,
     stretch_name,
     tiers,
@@ -65,7 +67,7 @@ def judge_airframe(
         One for every judged metric and change (or block of changes), and those that single flights
         show. The tier of each rests on this airframe alone.
     """
-    return tuple(_judge(series, changes, model, settings, touched_from).findings)
+    return tuple(_judge(series, changes, model, settings, touched_from))
 
 
 def judge_fleet(
@@ -84,13 +86,7 @@ def judge_fleet(
         Those of each airframe with tiers that keep the promised share of false alarms over all
         changes together.
     """
-    return tuple(_judge(series, changes, model, settings, None).findings)
-
-
-@dataclass(frozen=True, slots=True)
-class _Judged:
-    comparisons: tuple[Comparison, ...]
-    findings: list[Finding]
+    return tuple(_judge(series, changes, model, settings, None, pooled=True))
 
 
 def _judge(
@@ -99,20 +95,23 @@ def _judge(
     model: FleetModel,
     settings: JudgeSettings,
     touched_from: int | None,
-) -> _Judged:
+    *,
+    pooled: bool = False,
+) -> tuple[Finding, ...]:
     blocks = blocks_by_airframe(changes, settings)
     preparer = Preparer()
     scanned = scan_stretches(series, blocks, model, shipped_scan_limits(), settings, touched_from, preparer)
+    steps = certain_steps(scanned)
     comparisons = compare_changes(
-        series,
-        blocks,
-        model,
-        settings,
-        steps=certain_steps(scanned),
-        touched_from=touched_from,
-        preparer=preparer,
+        series, blocks, model, settings, steps=steps, touched_from=touched_from, preparer=preparer
     )
     evidence = change_evidence(comparisons) | stretch_evidence(scanned)
+    over_fleet: tuple[PooledChange, ...] = ()
+    if pooled:
+        over_fleet = pool_changes(
+            series, blocks, model, shipped_limits(), settings, steps=steps, preparer=preparer
+        )
+        evidence |= pooled_evidence(over_fleet)
     called = tiers(evidence, model.prior_change_share, settings)
     findings = [
         _known_finding(one, called[one.window.block.change.id], settings)
@@ -123,8 +122,9 @@ def _judge(
         newest = found.stretch.series.points[found.last].order
         if touched_from is None or newest >= touched_from:
             findings.append(_unexplained_finding(found, called[stretch_name(found.stretch)]))
+    findings += [_fleet_finding(one, called[one.change.id], settings) for one in over_fleet]
     findings += judge_single_flights(series, settings, finding_id)
-    return _Judged(comparisons, list(with_causes(findings)))
+    return with_causes(findings)
 
 
 def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings) -> Finding:
@@ -189,4 +189,31 @@ def _unexplained_finding(found: Found, called: bool) -> Finding:
         evidence_flights=tuple(
             series.points[k].flight_id for k in (found.last, found.start, max(found.start - 1, 0))
         ),
+    )
+
+
+def _fleet_finding(one: PooledChange, change_called: bool, settings: JudgeSettings) -> Finding:
+    """A change pooled over the fleet."""
+    moved = one.verdict in (Verdict.WORSE, Verdict.BETTER)
+    e_value = float(np.exp(min(one.log_e, LARGEST_LOG_E)))
+    speaks = moved and change_called and e_value >= settings.watch_e_value
+    return Finding(
+        id=finding_id("fleet", one.series.metric, one.series.context, "known_change", one.change.id),
+        scope="fleet",
+        airframes=one.airframes,
+        metric=one.series.metric,
+        family=one.series.family,
+        context=one.series.context,
+        kind="known_change",
+        verdict=one.verdict,
+        tier=Tier.CALLED if speaks or one.verdict is Verdict.NO_MATERIAL_CHANGE else Tier.WATCH,
+        change=one.change,
+        effect=one.effect,
+        flights_before=one.flights_before,
+        flights_after=one.flights_after,
+        flights_needed=one.forecast,
+        e_value=e_value,
+        opened_at=one.opened_at,
+        updated_at=one.updated_at,
+        differing=one.differing,
     )

@@ -136,7 +136,10 @@ class LikelyCause:
 
 @dataclass(frozen=True, slots=True)
 class Finding:
-    """A verdict with its effect, evidence, likely causes and life."""
+    """A verdict with its effect, evidence, likely causes and life.
+
+    `differing` (fleet scope): airframes on which the same change did something else than on the others.
+    """
 
     id: str
     scope: Literal["airframe", "fleet"]
@@ -159,3 +162,4 @@ class Finding:
     down_weighted: tuple[str, ...] = ()
     evidence_flights: tuple[str, ...] = ()
     status: Status = "open"
+    differing: tuple[str, ...] = ()

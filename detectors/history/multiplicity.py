@@ -22,6 +22,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.fleet_findings import PooledChange
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.unexplained import ScannedStretches, Stretch
 from trimkeep.detectors.model import FloatArray
@@ -83,6 +84,17 @@ def stretch_evidence(scanned: ScannedStretches) -> dict[str, float]:
     families: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     for stretch, log_e in zip(scanned.stretches, scanned.log_evidence, strict=True):
         families[stretch_name(stretch)][stretch.series.family].append(min(float(log_e), LARGEST_LOG_E))
+    return {
+        name: float(np.mean([np.mean(np.exp(logs)) for logs in own.values()]))
+        for name, own in families.items()
+    }
+
+
+def pooled_evidence(pooled: Sequence[PooledChange]) -> dict[str, float]:
+    """Evidence that a change did anything anywhere in the fleet, by the fleet-wide change's id."""
+    families: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
+    for one in pooled:
+        families[one.change.id][one.series.family].append(min(one.log_e, LARGEST_LOG_E))
     return {
         name: float(np.mean([np.mean(np.exp(logs)) for logs in own.values()]))
         for name, own in families.items()

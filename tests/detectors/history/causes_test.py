@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import pytest
 
 from tests.detectors.history.builders import change, flown_at
@@ -178,3 +180,16 @@ def test_findings_of_one_change_explain_each_other() -> None:
     assert told[2].likely_causes == () and told[3].likely_causes == ()
     play = next((c for c in told[0].likely_causes if c.cause == "linkage_play"), None)
     assert play is None or "earlier_change_made_no_difference" in play.evidence_against
+
+
+def test_of_changes_made_together_the_one_the_fleet_blames_is_blamed() -> None:
+    both = replace(finding("altitude", WORSE), change=change(20, "firmware", "servo"))
+    alone = with_causes([both])[0]
+    assert all("coincides" in c.evidence_against for c in alone.likely_causes)
+    fleet = replace(
+        finding("altitude", WORSE), scope="fleet", id="f", change=change(20, "servo", airframe="")
+    )
+    told = with_causes([both, fleet])[0]
+    assert not any("coincides" in c.evidence_against for c in told.likely_causes)
+    assert told.likely_causes[0].cause == "linkage_play"
+    assert alone.likely_causes[0].cause == "loop_gain"

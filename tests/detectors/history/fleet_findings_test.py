@@ -1,0 +1,114 @@
+"""The same change on many airframes, and changes made together."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from tests.detectors.history.builders import change, history
+from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.coinciding import item_key, propose, separate
+from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model
+from trimkeep.detectors.history.judge import judge_fleet
+from trimkeep.detectors.history.model import Change, Finding, Series, Verdict
+from trimkeep.detectors.history.pooling import crossed_effects
+
+SETTINGS = JudgeSettings()
+
+
+def airframe(name: str, before: int, after: int, step: float, seed: int) -> Series:
+    rng = np.random.default_rng((seed, before))
+    late = np.arange(before + after) >= before
+    return history(3.0 + 0.3 * seed + step * late + rng.normal(0.0, 0.2, before + after), airframe=name)
+
+
+def model() -> FleetModel:
+    return fit_fleet_model([airframe(f"other-{k}", 30, 0, 0.0, 50 + k) for k in range(8)], [])
+
+
+def fleet_findings(series: list[Series], changes: list[Change]) -> list[Finding]:
+    return [f for f in judge_fleet(series, changes, model(), SETTINGS) if f.scope == "fleet"]
+
+
+def test_what_three_flights_each_cannot_tell_the_fleet_can() -> None:
+    names = [f"heron-{k}" for k in range(8)]
+    series = [airframe(name, 4, 3, 0.35, k) for k, name in enumerate(names)]
+    changes = [change(4, airframe=name) for name in names]
+    findings = judge_fleet(series, changes, model(), SETTINGS)
+    assert {f.verdict for f in findings if f.scope == "airframe"} == {Verdict.TOO_EARLY}
+    pooled = [f for f in findings if f.scope == "fleet"]
+    assert len(pooled) == 1
+    assert pooled[0].verdict is Verdict.WORSE and pooled[0].airframes == tuple(names)
+    assert pooled[0].effect is not None and pooled[0].effect.low < 0.35 < pooled[0].effect.high
+
+
+def test_a_pooled_verdict_that_nothing_changed() -> None:
+    names = [f"heron-{k}" for k in range(8)]
+    series = [airframe(name, 10, 8, 0.0, k) for k, name in enumerate(names)]
+    pooled = fleet_findings(series, [change(10, airframe=name) for name in names])
+    assert [f.verdict for f in pooled] == [Verdict.NO_MATERIAL_CHANGE]
+
+
+def test_the_airframe_that_differs_is_named() -> None:
+    names = [f"heron-{k}" for k in range(6)]
+    series = [airframe(name, 15, 10, 1.6 if k == 4 else 0.0, k) for k, name in enumerate(names)]
+    pooled = fleet_findings(series, [change(15, airframe=name) for name in names])
+    assert pooled[0].differing == ("heron-4",)
+
+
+def test_two_airframes_are_no_fleet() -> None:
+    series = [airframe(n, 10, 5, 1.0, k) for k, n in enumerate("ab")]
+    assert fleet_findings(series, [change(10, airframe=n) for n in "ab"]) == []
+
+
+def test_changes_made_together_are_told_apart_by_those_that_had_one() -> None:
+    names = [f"heron-{k}" for k in range(8)]
+    both = {name: ("firmware", "servo") if k < 4 else ("firmware",) for k, name in enumerate(names)}
+    # the servo did it: 0.4 m is two flight-to-flight deviations
+    series = [airframe(name, 8, 8, 0.4 * (len(both[name]) > 1), k) for k, name in enumerate(names)]
+    found = {
+        f.change.kinds: f
+        for f in fleet_findings(series, [change(8, *both[name], airframe=name) for name in names])
+        if f.change is not None
+    }
+    assert found["servo",].verdict is Verdict.WORSE
+    assert found["firmware",].verdict is not Verdict.WORSE
+
+
+def test_what_nobody_had_alone_stays_together() -> None:
+    names = [f"heron-{k}" for k in range(4)]
+    series = [airframe(name, 10, 8, 1.0, k) for k, name in enumerate(names)]
+    found = fleet_findings(series, [change(10, "firmware", "servo", airframe=n) for n in names])
+    assert len(found) == 1 and found[0].change is not None
+    assert found[0].change.kinds == ("firmware", "servo")
+
+
+def test_separation_is_computed_from_who_had_what() -> None:
+    a, b, c = ("firmware", "", "2"), ("servo", "", ""), ("motor", "", "")
+    assert separate([frozenset({a, b})]).groups == ((a, b),)
+    chain = separate([frozenset({a, b}), frozenset({b, c}), frozenset({a, c})])
+    assert chain.estimable == (True, True, True)
+    short = separate([frozenset({a, b}), frozenset({b, c})])
+    assert not all(short.estimable)
+
+
+def test_software_is_known_by_its_version_a_part_by_its_name() -> None:
+    first = change(1, "firmware", after="2.1").items[0]
+    second = change(1, "firmware", after="2.2").items[0]
+    assert item_key(first) != item_key(second)
+    assert item_key(change(1, "servo", after="s/n 1").items[0]) == item_key(
+        change(1, "servo", after="s/n 9").items[0]
+    )
+
+
+def test_the_proposal_undoes_what_is_easily_undone_where_most_was_flown() -> None:
+    group = (("firmware", "", "2"), ("servo", "elevator", ""))
+    offer = propose(group, ["a", "b"], [5, 20], 0.2)
+    assert offer is not None and (offer.airframe, offer.undo[0]) == ("b", "firmware")
+    assert offer.error_then == pytest.approx(0.2 * np.sqrt(1 / 20 + 1 / 10))
+    assert propose(group[:1], ["a"], [5], 0.2) is None
+
+
+def test_a_design_that_separates_nothing_is_refused() -> None:
+    with pytest.raises(ValueError, match="separate"):
+        crossed_effects(np.ones(3), np.ones(3), np.ones((3, 2)), 0.3)
