@@ -104,7 +104,7 @@ class Pilot:
 
     def fly(self, sensed: Sensed, want: Wanted, pitch_rad: float, bank_rad: float, throttle: float) -> None:
         """Sticks towards an attitude, in the manner each mode needs."""
-        pitch_seen, bank_seen = self.seen[0]
+        _, bank_seen = self.seen[0]
         self._look_at_nose(pitch_rad, want.stage)
         if want.stage == 0:
             # the nose needs a standing pull in a turn, which he knows
