@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping
 from dataclasses import dataclass
-from math import radians
+from math import cos, radians, sin
 from typing import Any
 
 import numpy as np
@@ -24,6 +24,8 @@ from trimkeep.sample_fleet.world import Gusts, Weather, dryden_gusts, gust_model
 FOOT_M = 0.3048
 STEP_HZ = 100.0  # of JSBSim: three steps per time constant of the quickest motion, the small plane's roll
 HOME = (47.3, 8.2)  # deg; an invented field
+_FULL_GUSTS_M = 40.0  # below, the ground stops the air's vertical motion; they fade to nothing at the grass
+_LAUNCH_CLIMB = radians(9.0)
 _DEG = 180.0 / np.pi
 
 
@@ -134,7 +136,7 @@ def fly_airborne(
     rng: np.random.Generator,
     rate_hz: float,
 ) -> AirborneRecord:
-    """Fly the legs of a plan from the hand to the ground."""
+    """Fly the legs of a plan from the bungee to the ground."""
     ticks_every = round(rate_hz * TICK_S)
     steps = max(1, round(STEP_HZ / rate_hz))
     step_s = 1.0 / (rate_hz * steps)
@@ -167,19 +169,23 @@ def fly_airborne(
 
 
 def _launched(executive: Any, model: AirframeModel, weather: Weather) -> Any:
-    """Leaves the hand into the wind, nose up, 15 % above stalling speed through the air."""
+    """Leaves a bungee into the wind, nose up, 35 % above stalling speed through the air."""
     executive["atmosphere/delta-T"] = 1.8 * (
         weather.temperature_c - (15.0 - 0.0065 * weather.field_elevation_m)
     )
     sea_kelvin = weather.temperature_c + 273.15 + 0.0065 * weather.field_elevation_m
     sea_hpa = weather.pressure_hpa * (sea_kelvin / (weather.temperature_c + 273.15)) ** 5.25588
     executive["atmosphere/P-sl-psf"] = sea_hpa * 2.08854342
-    airspeed = 1.15 * model.stall_mps * (1.225 / weather.density_kgm3) ** 0.5
+    airspeed = 1.35 * model.stall_mps * (1.225 / weather.density_kgm3) ** 0.5
     executive["ic/lat-geod-deg"], executive["ic/long-gc-deg"] = HOME
-    executive["ic/h-sl-ft"] = (weather.field_elevation_m + 1.6) / FOOT_M
+    executive["ic/h-sl-ft"] = (weather.field_elevation_m + 2.0) / FOOT_M
     executive["ic/psi-true-deg"] = weather.wind_from_deg
-    executive["ic/theta-deg"], executive["ic/alpha-deg"] = 10.0, 6.0
-    executive["ic/vt-fps"] = max(1.0, airspeed - weather.wind_mps) / FOOT_M
+    executive["ic/theta-deg"] = 14.0
+    along, up = airspeed * cos(_LAUNCH_CLIMB) - weather.wind_mps, airspeed * sin(_LAUNCH_CLIMB)
+    into_wind = radians(weather.wind_from_deg)
+    executive["ic/vn-fps"] = along * cos(into_wind) / FOOT_M
+    executive["ic/ve-fps"] = along * sin(into_wind) / FOOT_M
+    executive["ic/vd-fps"] = -up / FOOT_M
     if not executive.run_ic():
         raise RuntimeError("JSBSim could not start the flight")
     executive["atmosphere/wind-north-fps"] = weather.wind_north_mps / FOOT_M
@@ -260,16 +266,18 @@ def _run(
     run = executive.run
     frames: list[list[float]] = []
     ticks: list[tuple[float, ...]] = []
+    share = 0.0
     for number, (gn, ge, gd, gp, np_, nq, nr, nb, nth) in enumerate(outside):
         if number % ticks_every == 0:
             row = slow.tick(number)
             if row is None:
                 break
             ticks.append(row)
+            share = slow.gust_share
         gust_n(gn)
         gust_e(ge)
-        gust_d(gd)
-        gust_p(gp)
+        gust_d(share * gd)
+        gust_p(share * gp)
         noise_p(np_)
         noise_q(nq)
         noise_r(nr)
@@ -302,6 +310,7 @@ class _SlowLoops:
         weather: Weather,
         noise: LoopNoise,
     ) -> None:
+        self.gust_share = 0.0
         self._captain = captain
         self._noise = noise
         self._field_m = weather.field_elevation_m
@@ -320,6 +329,7 @@ class _SlowLoops:
         sensed.north_m = (lat - HOME[0]) * self._metres[0]
         sensed.east_m = (lon - HOME[1]) * self._metres[1]
         height = alt * FOOT_M - self._field_m
+        self.gust_share = min(1.0, max(0.0, height / _FULL_GUSTS_M))
         sensed.height_m = height + noise.height_m[number]
         sensed.climb_mps = -vd * FOOT_M + noise.climb_mps[number]
         sensed.cas_mps = cas + noise.cas_mps[number]

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from math import atan2, hypot, nan, radians
+from math import atan2, cos, hypot, nan, radians
 
 from trimkeep.sample_fleet.autopilot import HOLDS_ALTITUDE, MODES, AutopilotSettings
 from trimkeep.sample_fleet.autopilot_outer import (
@@ -56,7 +56,6 @@ class Captain:
     leg_s: float = 0.0
     heading_rad: float = 0.0
     lines: SurveyLines | None = None
-    overtime_s: float = 0.0
 
     @property
     def leg(self) -> Leg:
@@ -111,8 +110,13 @@ class Captain:
     def _first_heading(self, leg: Leg, sensed: Sensed) -> float:
         if leg.doing in ("launch", "climb"):
             return self.into_wind_rad
-        if hypot(sensed.north_m, sensed.east_m) > _FAR_M or leg.doing == "land":
-            return atan2(-sensed.east_m, -sensed.north_m)
+        home_rad = atan2(-sensed.east_m, -sensed.north_m)
+        far = hypot(sensed.north_m, sensed.east_m) > _FAR_M
+        if leg.doing == "lines":
+            # the first line lies straight ahead, unless that leads away
+            return home_rad if far and cos(home_rad - sensed.heading_rad) < 0.3 else sensed.heading_rad
+        if far or leg.doing == "land":
+            return home_rad
         return sensed.heading_rad + radians(leg.heading_change_deg)
 
     def _fly(self, sensed: Sensed) -> None:

@@ -6,7 +6,7 @@ They work on what the sensors say and answer with what the fast loops shall do.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from math import atan2, cos, degrees, hypot, nan, pi, radians, sin, tan
+from math import atan2, cos, degrees, hypot, nan, pi, radians, sin
 
 from trimkeep.sample_fleet.airframes import GRAVITY_MPS2
 from trimkeep.sample_fleet.autopilot import AutopilotSettings
@@ -196,8 +196,3 @@ class SurveyLines:
         if self.number % 2 == 0:
             return self.course_rad, across, self.length_m - along
         return self.course_rad + pi, -across, along
-
-
-def coordinated_rate(bank_rad: float, speed_mps: float) -> float:
-    """Turn rate of a level, coordinated turn, rad/s."""
-    return GRAVITY_MPS2 * tan(bank_rad) / speed_mps

@@ -53,7 +53,7 @@ def fly(
 
     Notes
     -----
-    The launch is from the hand at 15 % above stalling speed, the landing a glide to the ground that then
+    The launch is by bungee at 35 % above stalling speed, the landing a glide to the ground that then
     slides to a stop; both ground parts are written, not simulated.
     """
     frames_per_tick = rate_hz * TICK_S

@@ -19,7 +19,7 @@ class Leg:
     mode : str
         `manual`, `rate`, `attitude`, `altitude_hold`, `cruise`, `mission` or `safe_recovery`.
     doing : str
-        `launch` from the hand; `climb` to `height_m`; `straight`; `turn` at `bank_deg`; `rate_steps` (full
+        `launch` by bungee; `climb` to `height_m`; `straight`; `turn` at `bank_deg`; `rate_steps` (full
         stick and half stick, both axes); `lines` of `length_m`, `spacing_m` apart; `home` and circle;
         `land`; `hands_off` (manual, controls fixed).
     seconds : float
@@ -83,7 +83,7 @@ def survey_plan(rng: np.random.Generator, seconds: float = 240.0) -> Plan:
     """
     height = float(rng.uniform(70.0, 100.0))
     side = float(rng.choice([-1.0, 1.0]))
-    stretch = max(0.4, (seconds - 100.0) / 150.0) * float(rng.uniform(0.95, 1.05))
+    stretch = max(0.4, (seconds - 100.0) / 170.0) * float(rng.uniform(0.95, 1.05))
     middle = (
         Leg("manual", "straight", 12.0),
         Leg("rate", "rate_steps", 12.0),
@@ -93,9 +93,9 @@ def survey_plan(rng: np.random.Generator, seconds: float = 240.0) -> Plan:
         Leg(
             "mission",
             "lines",
-            50.0 * stretch,
-            length_m=float(rng.uniform(180.0, 260.0)),
-            spacing_m=float(rng.uniform(50.0, 80.0)),
+            72.0 * stretch,
+            length_m=float(rng.uniform(220.0, 320.0)),
+            spacing_m=float(rng.uniform(70.0, 100.0)),
         ),
         Leg("safe_recovery", "home", 24.0 * stretch),
     )
