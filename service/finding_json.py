@@ -40,6 +40,7 @@ def public_finding(finding: Finding) -> dict[str, Any]:
         "opened_at": finding.opened_at.isoformat(),
         "updated_at": finding.updated_at.isoformat(),
         "status": finding.status,
+        **({"airframes_that_differ": list(finding.differing)} if finding.differing else {}),
     }
 
 

@@ -46,6 +46,7 @@ def finding_to_dict(finding: Finding) -> dict[str, Any]:
         "likely_causes": [_cause_to_dict(cause) for cause in finding.likely_causes],
         "down_weighted": list(finding.down_weighted),
         "evidence_flights": list(finding.evidence_flights),
+        "differing": list(finding.differing),
         "status": finding.status,
     }
 
@@ -74,6 +75,7 @@ def finding_from_json(text: str) -> Finding:
         likely_causes=tuple(_cause_from_dict(cause) for cause in body["likely_causes"]),
         down_weighted=tuple(body["down_weighted"]),
         evidence_flights=tuple(body["evidence_flights"]),
+        differing=tuple(body.get("differing", ())),
         status=body["status"],
     )
 
