@@ -83,21 +83,21 @@ def survey_plan(rng: np.random.Generator, seconds: float = 240.0) -> Plan:
     """
     height = float(rng.uniform(70.0, 100.0))
     side = float(rng.choice([-1.0, 1.0]))
-    stretch = max(0.4, (seconds - 100.0) / 170.0) * float(rng.uniform(0.95, 1.05))
+    stretch = max(0.4, (seconds - 100.0) / 200.0) * float(rng.uniform(0.95, 1.05))
     middle = (
         Leg("manual", "straight", 12.0),
         Leg("rate", "rate_steps", 12.0),
-        Leg("altitude_hold", "straight", 22.0 * stretch, heading_change_deg=side * 60.0),
-        Leg("altitude_hold", "turn", 28.0 * stretch, bank_deg=side * 30.0),
-        Leg("cruise", "straight", 26.0 * stretch),
+        Leg("altitude_hold", "straight", 40.0 * stretch, heading_change_deg=side * 60.0),
+        Leg("altitude_hold", "turn", 26.0 * stretch, bank_deg=side * 30.0),
+        Leg("cruise", "straight", 36.0 * stretch),
         Leg(
             "mission",
             "lines",
-            72.0 * stretch,
-            length_m=float(rng.uniform(220.0, 320.0)),
+            76.0 * stretch,
+            length_m=float(rng.uniform(360.0, 460.0)),
             spacing_m=float(rng.uniform(70.0, 100.0)),
         ),
-        Leg("safe_recovery", "home", 24.0 * stretch),
+        Leg("safe_recovery", "home", 22.0 * stretch),
     )
     return Plan(_begin(height) + middle + _LAND, height_m=height, **_ground(rng))
 
@@ -113,15 +113,15 @@ def club_plan(rng: np.random.Generator, seconds: float = 240.0) -> Plan:
     """
     height = float(rng.uniform(60.0, 90.0))
     side = float(rng.choice([-1.0, 1.0]))
-    stretch = max(0.4, (seconds - 90.0) / 160.0) * float(rng.uniform(0.95, 1.05))
+    stretch = max(0.4, (seconds - 90.0) / 180.0) * float(rng.uniform(0.95, 1.05))
     middle = (
         Leg("manual", "straight", 24.0 * stretch, heading_change_deg=side * 90.0),
         Leg("rate", "rate_steps", 12.0),
         Leg("rate", "straight", 14.0 * stretch, heading_change_deg=side * 120.0),
         Leg("attitude", "straight", 20.0 * stretch, heading_change_deg=-side * 60.0),
-        Leg("altitude_hold", "straight", 26.0 * stretch, heading_change_deg=side * 90.0),
-        Leg("altitude_hold", "turn", 28.0 * stretch, bank_deg=-side * 30.0),
-        Leg("cruise", "straight", 24.0 * stretch, heading_change_deg=side * 90.0),
+        Leg("altitude_hold", "straight", 40.0 * stretch, heading_change_deg=side * 90.0),
+        Leg("altitude_hold", "turn", 26.0 * stretch, bank_deg=-side * 30.0),
+        Leg("cruise", "straight", 34.0 * stretch, heading_change_deg=side * 90.0),
         Leg("safe_recovery", "home", 24.0 * stretch),
     )
     return Plan(_begin(height) + middle + _LAND, height_m=height, **_ground(rng))
