@@ -37,6 +37,8 @@ class AutopilotSettings:
         Low-pass of the gyros.
     yaw_rate_p, rudder_mix : float
         Full rudder per rad/s of yaw rate error (attitude and held modes); rudder per aileron, all modes.
+    yaw_slip_i : float
+        Full rudder per m/s of side acceleration summed up.
     alt_p : float
         Climb demanded per altitude error, 1/s.
     climb_p, alt_i : float
@@ -79,6 +81,7 @@ class AutopilotSettings:
     rate_filter_hz: float = 15.0
     yaw_rate_p: float = 0.3
     rudder_mix: float = 0.45
+    yaw_slip_i: float = 0.06
     alt_p: float = 0.35
     climb_p: float = 1.5
     alt_i: float = 0.4

@@ -92,6 +92,7 @@ def _loops(planted: Planted, dt_s: float) -> dict[str, float]:
         "pitch_rate_ff": gains.pitch_rate_ff,
         "pitch_rate_p": gains.pitch_rate_p,
         "yaw_rate_p": gains.yaw_rate_p,
+        "yaw_slip_i_dt": gains.yaw_slip_i * dt_s,
         "rudder_mix": gains.rudder_mix,
         "elevator_trim": gains.elev_trim,
     }

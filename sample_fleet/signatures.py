@@ -1,7 +1,7 @@
 """The signature of every cause: a healthy flight beside a faulty one, to be seen by eye, and one number each.
 
 `python -m trimkeep.sample_fleet.signatures OUT_FOLDER` draws the plots and writes the table. The numbers are
-simple sums over stretches that the flight plan names; they share nothing with the project's detectors.
+in `signature_figures`.
 """
 
 from __future__ import annotations
@@ -11,131 +11,25 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-import numpy as np
-from numpy.typing import NDArray
-from scipy.signal import butter, sosfiltfilt
-
-from trimkeep.sample_fleet.airframes import AIRFRAMES
-from trimkeep.sample_fleet.autopilot import MODES, defaults_for
 from trimkeep.sample_fleet.faults import FAULT_KINDS, Fault
 from trimkeep.sample_fleet.flown import Flown
-from trimkeep.sample_fleet.fly import fly
-from trimkeep.sample_fleet.plans import Leg, Plan
-from trimkeep.sample_fleet.world import Weather
-
-Series = NDArray[np.float64]
-MODEL = AIRFRAMES["medium_twin"]
-AIR = Weather(gust_mps=0.15, wind_mps=2.0)
-SHOW = Plan(
-    (
-        Leg("attitude", "launch", 4.0),
-        Leg("attitude", "climb", 45.0, height_m=80.0),
-        Leg("manual", "straight", 25.0),
-        Leg("rate", "rate_steps", 12.0),
-        Leg("cruise", "straight", 45.0),
-        Leg("altitude_hold", "turn", 40.0, bank_deg=30.0),
-        Leg("cruise", "straight", 40.0),
-        Leg("attitude", "land", 45.0),
-    )
+from trimkeep.sample_fleet.signature_figures import (
+    armed_after,
+    bank_error,
+    cruise_power,
+    during,
+    effectiveness,
+    height_error,
+    mean_elevator,
+    mean_of,
+    pitch_overshoot,
+    quick_elevator,
+    reached_share,
+    resistance,
+    show_flight,
+    speed_ratio,
+    swing_of,
 )
-
-
-def show_flight(*faults: Fault, seed: int = 11) -> Flown:
-    """One flight of the 2.2 m twin in light air; the same air and noise for the same seed."""
-    return fly(MODEL, defaults_for(MODEL), SHOW, AIR, faults, np.random.default_rng(seed))
-
-
-def during(flown: Flown, mode: str, settle_s: float = 8.0, which: int = 0) -> slice:
-    """Frames of the `which`-th airborne stretch in a mode, without its first seconds.
-
-    Raises
-    ------
-    ValueError
-        The mode was not flown that often.
-    """
-    active = (flown.signals["mode"] == MODES[mode]) & (flown.signals["landed"] == 2.0)
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], active.astype(int), [0]])))
-    if 2 * which + 1 >= edges.size:
-        raise ValueError(f"mode {mode} was not flown {which + 1} times")
-    start, end = edges[2 * which], edges[2 * which + 1]
-    return slice(int(start + settle_s * flown.rate_hz), int(end))
-
-
-def swing(values: Series, rate_hz: float, low_hz: float = 0.1, high_hz: float = 2.0) -> float:
-    """Half the peak-to-peak of a steady sine with the same power between two frequencies."""
-    band = sosfiltfilt(butter(2, (low_hz, high_hz), "bandpass", fs=rate_hz, output="sos"), values)
-    return float(np.sqrt(2.0) * band.std())
-
-
-def _swing_of(name: str, mode: str) -> Callable[[Flown], float]:
-    return lambda flown: swing(flown.signals[name][during(flown, mode)], flown.rate_hz)
-
-
-def _quick_elevator(flown: Flown) -> float:
-    part = during(flown, "cruise")
-    return 100.0 * swing(flown.signals["elevator"][part], flown.rate_hz, 0.5, 3.0)
-
-
-def _height_error(flown: Flown) -> float:
-    part = during(flown, "cruise")
-    return float(np.sqrt(np.mean((flown.signals["alt_want"] - flown.signals["alt"])[part] ** 2)))
-
-
-def _reached_share(flown: Flown) -> float:
-    part = during(flown, "rate", 0.0)
-    demanded = float(np.abs(flown.signals["p_want"][part]).max())
-    return float(np.abs(flown.signals["p"][part]).max()) / demanded
-
-
-def _overshoot(flown: Flown) -> float:
-    part = during(flown, "rate", 0.0)
-    return float(np.abs(flown.signals["q"][part]).max() / np.abs(flown.signals["q_want"][part]).max())
-
-
-def _mean_elevator(flown: Flown) -> float:
-    return float(flown.signals["elevator"][during(flown, "cruise")].mean())
-
-
-def _effectiveness(flown: Flown) -> float:
-    """Pitch rate per elevator command over the pull in rate mode, deg/s."""
-    part = during(flown, "rate", 0.0)
-    elevator, q = flown.signals["elevator"][part], flown.signals["q"][part]
-    lag = round(0.12 * flown.rate_hz)
-    return float(np.polyfit(elevator[:-lag], q[lag:], 1)[0])
-
-
-def _bank_error(flown: Flown) -> float:
-    end = during(flown, "altitude_hold").stop
-    part = slice(end - round(2.0 * flown.rate_hz), end)
-    return float((flown.signals["bank"] - flown.signals["true_bank"])[part].mean())
-
-
-def _mean_of(name: str, mode: str = "cruise") -> Callable[[Flown], float]:
-    return lambda flown: float(flown.signals[name][during(flown, mode)].mean())
-
-
-def _power(flown: Flown) -> float:
-    return float((flown.signals["volt"] * flown.signals["amp"])[during(flown, "cruise")].mean())
-
-
-def _resistance(flown: Flown) -> float:
-    """Volts lost per ampere when the throttle is closed after the climb, mohm."""
-    current, volt = flown.signals["amp"], flown.signals["volt"]
-    part = slice(during(flown, "manual", 0.0).start - 150, during(flown, "manual", 0.0).start + 400)
-    return -1000.0 * float(np.polyfit(current[part], volt[part], 1)[0])
-
-
-def _speed_ratio(flown: Flown) -> float:
-    part = during(flown, "cruise")
-    density = float(flown.truth["air_density_kgm3"])
-    true_cas = flown.signals["true_tas"][part] * np.sqrt(density / 1.225)
-    return float(flown.signals["cas"][part].mean() / true_cas.mean())
-
-
-def _armed_after(flown: Flown) -> float:
-    armed = flown.signals["armed"] == 1.0
-    airborne = np.flatnonzero(flown.signals["landed"] != 1.0)
-    return float(armed[airborne[-1] + 1 :].sum()) / flown.rate_hz
 
 
 @dataclass(frozen=True, slots=True)
@@ -179,7 +73,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "elevator_play",
         _fault("elevator_play"),
-        _swing_of("pitch", "cruise"),
+        swing_of("pitch", "cruise"),
         "pitch swing in cruise",
         "deg",
         _LINKAGE,
@@ -187,7 +81,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "elevator_two_centres",
         _fault("elevator_two_centres"),
-        _swing_of("pitch", "cruise"),
+        swing_of("pitch", "cruise"),
         "pitch swing in cruise",
         "deg",
         _LINKAGE,
@@ -195,7 +89,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "elevator_stiction",
         _fault("elevator_stiction"),
-        _swing_of("q", "cruise"),
+        swing_of("q", "cruise"),
         "pitch-rate swing in cruise",
         "deg/s",
         _LINKAGE,
@@ -203,7 +97,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "aileron_play",
         _fault("aileron_play"),
-        _swing_of("bank", "cruise"),
+        swing_of("bank", "cruise"),
         "bank swing in cruise",
         "deg",
         ("bank", "aileron", "true_aileron_deg"),
@@ -211,7 +105,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "loop_gain_pitch_high",
         _fault("loop_gain", 2.5),
-        _quick_elevator,
+        quick_elevator,
         "elevator swing above 0.5 Hz in cruise",
         "%",
         ("pitch", "q", "elevator"),
@@ -219,7 +113,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "loop_gain_pitch_low",
         _fault("loop_gain", 0.4),
-        _height_error,
+        height_error,
         "altitude error in cruise, rms",
         "m",
         ("pitch", "q", "elevator"),
@@ -227,7 +121,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "loop_gain_altitude_worse",
         _fault("loop_gain", loop="altitude"),
-        _height_error,
+        height_error,
         "altitude error in cruise, rms",
         "m",
         ("height", "pitch_want", "climb"),
@@ -235,7 +129,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "loop_gain_altitude_better",
         _fault("loop_gain", 1.7, loop="altitude"),
-        _height_error,
+        height_error,
         "altitude error in cruise, rms",
         "m",
         ("height", "pitch_want", "climb"),
@@ -243,7 +137,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "no_effect_update",
         _fault("no_effect_update"),
-        _height_error,
+        height_error,
         "altitude error in cruise, rms",
         "m",
         ("height", "pitch", "elevator"),
@@ -251,7 +145,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "rate_limit_too_high",
         _fault("rate_limit_too_high"),
-        _reached_share,
+        reached_share,
         "roll rate reached over demanded",
         "",
         ("p", "p_want", "aileron"),
@@ -260,7 +154,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "elevator_trim",
         _fault("elevator_trim"),
-        _mean_elevator,
+        mean_elevator,
         "mean elevator command in cruise",
         "",
         ("elevator", "pitch_int", "height"),
@@ -268,7 +162,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "low_throw",
         _fault("low_throw"),
-        _effectiveness,
+        effectiveness,
         "pitch rate per elevator command",
         "deg/s",
         ("q", "elevator", "true_elevator_deg"),
@@ -277,7 +171,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "estimator_turn_error",
         _fault("estimator_turn_error"),
-        _bank_error,
+        bank_error,
         "bank error at the end of a 40 s turn",
         "deg",
         ("bank", "true_bank", "height"),
@@ -288,7 +182,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "propeller_imbalance",
         _fault("propeller_imbalance"),
-        _mean_of("vib_z"),
+        mean_of("vib_z"),
         "vibration in cruise",
         "m/s2",
         ("vib_z", "az", "rpm_1"),
@@ -296,7 +190,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "propulsion_loss",
         _fault("propulsion_loss"),
-        _power,
+        cruise_power,
         "cruise power",
         "W",
         ("throttle", "amp", "rpm_1"),
@@ -304,7 +198,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "battery_ageing",
         _fault("battery_ageing"),
-        _resistance,
+        resistance,
         "volts per ampere when the throttle closes",
         "mohm",
         ("volt", "amp", "throttle"),
@@ -314,7 +208,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "airspeed_scale",
         _fault("airspeed_scale"),
-        _speed_ratio,
+        speed_ratio,
         "airspeed shown over airspeed",
         "",
         ("cas", "true_tas", "throttle"),
@@ -322,7 +216,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "left_armed",
         _fault("left_armed", bump=True),
-        _armed_after,
+        armed_after,
         "armed on the ground after landing",
         "s",
         ("armed", "throttle", "rpm_1"),
@@ -331,7 +225,7 @@ SIGNATURES: tuple[Signature, ...] = (
     Signature(
         "tune_runaway",
         _fault("tune_runaway"),
-        _overshoot,
+        pitch_overshoot,
         "pitch rate reached over demanded",
         "",
         ("q", "q_want", "elevator"),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from functools import cache
+from pathlib import Path
 
 import pytest
 
 from trimkeep.sample_fleet.faults import FAULT_KINDS
 from trimkeep.sample_fleet.flown import Flown
-from trimkeep.sample_fleet.signatures import SIGNATURES, Signature, draw, show_flight, table_row
+from trimkeep.sample_fleet.signature_figures import show_flight
+from trimkeep.sample_fleet.signatures import SIGNATURES, Signature, draw, table_row
 
 
 @cache
@@ -32,10 +34,8 @@ def test_the_figure_tells_the_cause(signature: Signature) -> None:
     assert change > max(usual) - min(usual)
 
 
-def test_a_plot_and_a_row_come_out(tmp_path: object) -> None:
-    from pathlib import Path
-
-    path = Path(str(tmp_path)) / "play.png"
+def test_a_plot_and_a_row_come_out(tmp_path: Path) -> None:
+    path = tmp_path / "play.png"
     faulty = show_flight(SIGNATURES[0].fault)
     draw(SIGNATURES[0], healthy(11), faulty, path)
     assert path.read_bytes()[:4] == b"\x89PNG"
