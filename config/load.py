@@ -166,8 +166,9 @@ def _checked(dotted: str, given: _Given, hint: Any, item: Field[Any]) -> Any:
     value = _typed(dotted, given, hint)
     low, high = item.metadata.get("low"), item.metadata.get("high")
     choices = item.metadata.get("choices") or ()
-    if choices and value not in choices:
-        raise _wrong(dotted, given, f"{value!r} is not one of " + ", ".join(choices))
+    for part in value if isinstance(value, tuple) else (value,):
+        if choices and part not in choices:
+            raise _wrong(dotted, given, f"{part!r} is not one of " + ", ".join(choices))
     if (low is not None and value < low) or (high is not None and value > high):
         bounds = f"at least {low}" if high is None else f"between {low} and {high}"
         unit = f" {item.metadata['unit']}" if item.metadata.get("unit") else ""

@@ -12,6 +12,7 @@ from pathlib import Path
 from typing import Any
 
 from trimkeep.config.judging import JudgeSettings
+from trimkeep.config.maintenance import MaintenanceSettings
 
 
 def setting(
@@ -102,6 +103,9 @@ class Settings:
 class FleetSettings:
     """A fleet folder and everything that was set for it.
 
+    maintenance: MaintenanceSettings = field(
+        default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
+    )
     Parameters
     ----------
     folder : Path

@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import hashlib
+import re
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
 from trimkeep.config.errors import JournalError
 from trimkeep.config.settings import FleetSettings
-from trimkeep.service.journal_table import EntryText, read_table
+from trimkeep.service.journal_table import EntryText, parse_when, read_table
+from trimkeep.service.record_fields import refuse_incomplete
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.journal import (
     JournalRow,
@@ -26,6 +28,7 @@ FILE_NAME = "journal.csv"
 # Fields that must agree, out of done_at, kind, part, before, after, done_by and note, for a row that
 # went and a row that came to be one row that was edited: a correction touches one or two cells.
 SAME_FIELDS = 5
+_HOURS = re.compile(r"^\d+([.,]\d+)?$")
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +97,75 @@ def record_entry(store: Store, airframe: str, entry: EntryText, *, replaces: int
     """Add an entry by command; its place in the chain."""
     with unit_of_work(store) as connection:
         return add_entry(connection, airframe, content_of(entry), source="command", replaces=replaces)
+
+
+def record_work(
+    store: Store,
+    fleet: FleetSettings,
+    airframe: str,
+    entry: EntryText,
+    now: datetime,
+    *,
+    replaces: int | None = None,
+) -> int:
+    """Record an entry that a person gave by command; its place in the chain.
+
+    Parameters
+    ----------
+    store, fleet, airframe
+    entry : EntryText
+        `done_at` as the person wrote it.
+    now : datetime
+        Aware; work cannot have been completed after it.
+    replaces : int or None
+        Row that the entry corrects.
+
+    Raises
+    ------
+    JournalError
+        It lacks what a record must hold, its date is no date or lies ahead, its hours are no number, or
+        the row it corrects cannot be corrected by command.
+    """
+    subject = f"entry for {airframe}"
+    refuse_incomplete(entry, fleet.settings.maintenance.required, subject)
+    whole = replace(entry, done_at=parse_when(entry.done_at, subject, fleet.time_zone))
+    if effective_at(whole.done_at, fleet.time_zone) > now:
+        raise JournalError(
+            f"done_at {entry.done_at} lies ahead: 14 CFR 43.9(a)(2) asks for the date of completion",
+            subject=subject,
+            next_step="Record the work when it is done",
+        )
+    _check_hours(dict(whole.extra).get("flight_hours"), subject)
+    with unit_of_work(store) as connection:
+        if replaces is not None:
+            _check_correctable(rows_of(connection, [airframe]), replaces, subject)
+        return add_entry(connection, airframe, content_of(whole), source="command", replaces=replaces)
+
+
+def _check_hours(text: str | None, subject: str) -> None:
+    if text is None or _HOURS.match(text):
+        return
+    raise JournalError(
+        f"flight_hours {text!r} is no number of hours", subject=subject, next_step="Write it as 123.4"
+    )
+
+
+def _check_correctable(rows: Sequence[JournalRow], seq: int, subject: str) -> None:
+    row = next((row for row in rows if row.seq == seq), None)
+    if row is None or row.standing != "current":
+        what = "is no entry of this airframe" if row is None else f"is {row.standing} already"
+        raise JournalError(
+            f"row {seq} {what}",
+            subject=subject,
+            next_step="`trimkeep journal list --all` shows every row and its standing",
+        )
+    if row.source == "file":
+        # The file would bring the old text back with its next change.
+        raise JournalError(
+            f"row {seq} came from {FILE_NAME}",
+            subject=subject,
+            next_step="Correct the line in that file; the old text stays in the record",
+        )
 
 
 def content_of(entry: EntryText) -> dict[str, object]:

@@ -27,6 +27,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "channels": ("channels", "Show what a table holds and propose a channel map."),
     "settings": ("settings", "Show every setting, its value and where it came from."),
     "check": ("check", "Look for contradictions in the store and the recordings."),
+    "journal": ("journal", "List the work recorded on each airframe, and record more."),
     "audit": ("audit", "Verify the maintenance record's chain."),
 }
 EXIT_BUG = 70

@@ -97,3 +97,9 @@ def test_line_of_finds_keys_in_inline_and_dotted_forms() -> None:
     assert line_of(text, "outputs.elevator") == 4
     assert line_of(text, "outputs.elevator.channel") == 4
     assert line_of(text, "outputs.rudder") is None
+
+
+def test_every_entry_of_a_list_is_checked(tmp_path: Path) -> None:
+    fleet_toml = '[maintenance]\nrequired = ["done_by", "aproved_by"]\n'
+    with pytest.raises(SettingsError, match="'aproved_by' is not one of description, done_at"):
+        load_fleet(fleet_with(tmp_path, fleet_toml), environment={})
