@@ -1,0 +1,120 @@
+"""Planted oscillations: amplitude, period, damping and what drives them are read back."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import signal
+
+from trimkeep.config.airframe import AirframeCard
+from trimkeep.detectors.flight.oscillation import SPEC, observe
+from trimkeep.detectors.model import Channel, Flight, NotMeasured, Observation, Reason, Recording, Segment
+
+
+def _flight(channels: dict[str, tuple[np.ndarray, np.ndarray]], segments: list[tuple]) -> Flight:
+    recording = Recording(
+        source="made.csv",
+        reader="test",
+        reader_version=1,
+        duration_s=max(time_s[-1] for time_s, _ in channels.values()),
+        channels={name: Channel(*pair) for name, pair in channels.items()},
+    )
+    parts = tuple(Segment(*segment) for segment in segments)
+    return Flight(recording, AirframeCard(id="made"), 1, parts[0].start_s, parts[-1].end_s, parts)
+
+
+def _driven(period_s: float, damping: float, seconds: float, rate_hz: float, rng) -> np.ndarray:
+    """A second-order mode driven by white noise, unit variance, exact at the samples."""
+    w = 2.0 * np.pi / period_s
+    a, b, c, d = signal.tf2ss([w * w], [1.0, 2.0 * damping * w, w * w])
+    discrete = signal.cont2discrete((a, b, c, d), 1.0 / rate_hz)[:4]
+    lead = int(50.0 * period_s * rate_hz)
+    noise = rng.standard_normal(lead + int(seconds * rate_hz) + 1)
+    _, out, _ = signal.dlsim((*discrete, 1.0 / rate_hz), noise)
+    kept = out[lead:, 0]
+    return kept / kept.std()
+
+
+def _value(observations: list[Observation] | NotMeasured, metric: str, context: str) -> float:
+    assert isinstance(observations, list), observations
+    return next(o.value for o in observations if (o.metric, o.context) == (metric, context))
+
+
+def _held(pitch: np.ndarray, rate_hz: float) -> Flight:
+    time_s = np.arange(pitch.size) / rate_hz
+    return _flight({"pitch_deg": (time_s, pitch)}, [(0.0, time_s[-1], "altitude_hold", "level")])
+
+
+@pytest.mark.parametrize("rate_hz", [2.5, 4.0, 10.0, 50.0])
+@pytest.mark.parametrize("period_s", [2.6, 5.0, 12.0])
+def test_a_planted_cycle_is_read_back(rate_hz: float, period_s: float) -> None:
+    rng = np.random.default_rng(3)
+    time_s = np.arange(int(240 * rate_hz)) / rate_hz
+    pitch = 2.0 + 1.5 * np.sin(2 * np.pi * time_s / period_s) + 0.2 * rng.standard_normal(time_s.size)
+    found = observe(_held(pitch, rate_hz))
+    # Straight-line joins between 6.5 samples of the shortest case take up to 5 % off.
+    assert _value(found, "pitch_oscillation_amplitude_deg", "held_level") == pytest.approx(1.5, rel=0.1)
+    assert _value(found, "pitch_oscillation_period_s", "held_level") == pytest.approx(period_s, rel=0.03)
+    assert _value(found, "pitch_limit_cycle_likelihood", "held_level") > 0.9
+    assert _value(found, "pitch_envelope_cv", "held_level") < 0.12
+
+
+def test_a_mode_in_gusts_is_not_called_a_cycle() -> None:
+    likely = [
+        _value(
+            observe(_held(_driven(5.0, 0.15, 400.0, 10.0, np.random.default_rng(seed)), 10.0)),
+            "pitch_limit_cycle_likelihood",
+            "held_level",
+        )
+        for seed in range(30)
+    ]
+    assert np.median(likely) < 0.4
+    assert np.mean(np.array(likely) > SPEC.metric("pitch_limit_cycle_likelihood").attention) == 0.0
+
+
+def test_standard_error_covers_the_scatter() -> None:
+    truth, z = np.sqrt(2.0), []
+    for seed in range(40):
+        pitch = _driven(5.0, 0.1, 600.0, 5.0, np.random.default_rng(seed))
+        w = 2 * np.pi / 5.0
+        found = observe(_held(pitch * 1.0, 5.0))
+        assert isinstance(found, list) and w > 0
+        o = next(o for o in found if o.metric == "pitch_oscillation_amplitude_deg")
+        z.append((o.value - truth) / o.standard_error)
+    # Unit variance by construction takes some scatter away, the octave leaves some variance outside.
+    assert np.std(z) < 1.5
+
+
+def test_assisted_is_compared_with_pilot_flown() -> None:
+    rng = np.random.default_rng(5)
+    time_s = np.arange(6000) / 10.0
+    pitch = 0.3 * rng.standard_normal(time_s.size)
+    pitch[:3000] += 1.2 * np.sin(2 * np.pi * time_s[:3000] / 4.0)
+    flight = _flight(
+        {"pitch_deg": (time_s, pitch)},
+        [(0.0, 300.0, "cruise", "level"), (300.0, time_s[-1], "manual", "level")],
+    )
+    found = observe(flight)
+    assert _value(found, "pitch_assisted_excess_deg", "held_level") == pytest.approx(1.1, abs=0.15)
+    assert _value(found, "pitch_oscillation_amplitude_deg", "pilot_flown") < 0.3
+
+
+def test_stretches_are_not_joined_across_turns() -> None:
+    # The same cycle in stretches whose phases do not fit: joined, they would show a broken line.
+    rng = np.random.default_rng(6)
+    time_s = np.arange(4000) / 10.0
+    phase = np.repeat(rng.uniform(0, 2 * np.pi, 5), 800)
+    pitch = np.sin(2 * np.pi * time_s / 6.0 + phase) + np.repeat([0.0, 8.0, -5.0, 9.0, -8.0], 800)
+    segments = [(80.0 * k, 80.0 * k + 79.9, "mission", "level" if k % 2 == 0 else "turn") for k in range(5)]
+    found = observe(_flight({"pitch_deg": (time_s, pitch)}, segments))
+    assert _value(found, "pitch_oscillation_amplitude_deg", "held_level") == pytest.approx(1.0, rel=0.05)
+    assert _value(found, "pitch_oscillation_period_s", "held_level") == pytest.approx(6.0, rel=0.03)
+
+
+def test_what_cannot_be_measured_has_a_reason() -> None:
+    time_s = np.arange(1000) / 10.0
+    pitch = np.sin(time_s)
+    turning = observe(_flight({"pitch_deg": (time_s, pitch)}, [(0.0, 99.0, "cruise", "turn")]))
+    assert isinstance(turning, NotMeasured) and turning.reason is Reason.MODE_ABSENT
+    short = observe(_flight({"pitch_deg": (time_s, pitch)}, [(0.0, 20.0, "cruise", "level")]))
+    assert isinstance(short, NotMeasured) and short.reason is Reason.TOO_SHORT
