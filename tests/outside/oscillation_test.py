@@ -1,6 +1,7 @@
 """Oscillation against published modes, the tolerance of a regulation, and closed forms.
 
-- Period within 10 %, damping ratio within 0.02: 14 CFR Part 60, Appendix A, table A2A, 2.c.9 (phugoid).
+- Period within 10 %; time to half amplitude within 10 % or damping ratio within 0.02: 14 CFR Part 60,
+  Appendix A, table A2A, 2.c.9 (phugoid).
 - Modes: Etkin and Reid, *Dynamics of Flight*, 3rd ed., ch. 6, large jet transport (eigenvalues from memory);
   Cook, *Flight Dynamics Principles*, example 11.3 (denominator as published).
 - Envelope of narrow-band Gaussian noise: coefficient of variation sqrt(4/pi - 1) = 0.522723 (Rice 1945).
@@ -49,8 +50,10 @@ def test_textbook_modes_are_read_within_the_regulations_tolerance(
         frequencies.append(mode.frequency_hz)
         dampings.append(mode.damping)
     # Twenty minutes scatter a damping of 0.39 by more than 0.02; the tolerance is asked of the median.
-    assert np.median(frequencies) == pytest.approx(w / (2.0 * np.pi), rel=0.1)
-    assert np.median(dampings) == pytest.approx(zeta, abs=0.02)
+    found_hz, found_zeta = float(np.median(frequencies)), float(np.median(dampings))
+    assert found_hz == pytest.approx(w / (2.0 * np.pi), rel=0.1)
+    half_ratio = (found_zeta * found_hz) / (zeta * w / (2.0 * np.pi))
+    assert abs(found_zeta - zeta) <= 0.02 or abs(1.0 / half_ratio - 1.0) <= 0.1
 
 
 def test_the_envelope_of_noise_is_rayleigh_and_of_a_sine_steady() -> None:
