@@ -25,6 +25,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "findings": ("findings", "List what the judge says of every change."),
     "flights": ("flights", "List the flights and what became of each log."),
     "channels": ("channels", "Show what a table holds and propose a channel map."),
+    "status": ("status", "Show what waits, what was last read and said, and the room left."),
     "settings": ("settings", "Show every setting, its value and where it came from."),
     "check": ("check", "Look for contradictions in the store and the recordings."),
     "journal": ("journal", "List the work recorded on each airframe, and record more."),

@@ -6,6 +6,7 @@ import logging
 import signal
 import threading
 from datetime import UTC, datetime
+from importlib.metadata import version
 from pathlib import Path
 
 import click
@@ -13,6 +14,7 @@ import click
 from trimkeep.service.cli.ingest import bring_up_to_date, tell
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.due import DigestKeeper
+from trimkeep.service.health import HealthKeeper
 from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.ingest.watch import watch
 from trimkeep.service.schedule import parse_schedules, start_clock
@@ -36,6 +38,7 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
     schedules = parse_schedules(opened.settings.digest, opened.time_zone)
     store = open_store(opened.state)
     keeper = DigestKeeper(store, opened, schedules)
+    health = HealthKeeper(opened.state, version("trimkeep"), datetime.now(UTC))
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
@@ -44,6 +47,8 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
 
     def ingested(report: IngestReport) -> None:
         tell(report)
+        for sentence in (*report.problems, *(one.sentence for one in report.rejected)):
+            health.problem(sentence, datetime.now(UTC))
         for path in keeper.after_flights(len(report.flights), datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 
@@ -51,11 +56,23 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
         for path in keeper.make_due(datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 
+    def alive() -> None:
+        health.alive(datetime.now(UTC))
+
     bring_up_to_date(opened)
     clock = start_clock(schedules, wake, opened.time_zone)
     try:
         wake()
-        watch(opened, polling=polling, stop=stop, on_ingested=ingested, workers=workers)
+        watch(
+            opened,
+            polling=polling,
+            stop=stop,
+            on_ingested=ingested,
+            on_round=alive,
+            progress=lambda _: alive(),
+            workers=workers,
+        )
     finally:
         clock.shutdown(wait=True)
+        health.stopped(datetime.now(UTC))
     click.echo("Stopped.")

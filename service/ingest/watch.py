@@ -59,6 +59,7 @@ def watch(
     on_ingested: Callable[[IngestReport], None],
     workers: int | None = None,
     progress: Callable[[Progress], None] | None = None,
+    on_round: Callable[[], None] | None = None,
     tools: Tools | None = None,
     pool: PoolOf = process_pool,
 ) -> None:
@@ -75,6 +76,8 @@ def watch(
         Set it (from a signal handler, say) to end: the logs being read are finished and stored.
     on_ingested : callable
         Called from this thread after every round that took anything in or found something to complain of.
+    on_round : callable or None
+        Called from this thread whenever it comes round, taken in or not; must be quick.
     workers, progress, tools, pool
         As for `ingest_fleet`.
     """
@@ -84,6 +87,8 @@ def watch(
     rounds = _Rounds(fleet, paths, stop)
     try:
         while not stop.is_set():
+            if on_round is not None:
+                on_round()
             due = rounds.next_due()
             if due is None:
                 continue

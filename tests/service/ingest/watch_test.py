@@ -145,3 +145,16 @@ def test_many_at_once_while_a_command_reads_too(tmp_path: Path) -> None:
         by_command = ingest(fleet)
         until(lambda: taken(reports) + len(by_command.flights) == 12)
     assert len(flights(fleet)) == 12
+
+
+def test_says_that_it_comes_round_also_when_nothing_arrives(tmp_path: Path) -> None:
+    fleet, stop, rounds = fleet_in(tmp_path), threading.Event(), 0
+
+    def count() -> None:
+        nonlocal rounds
+        rounds += 1
+        if rounds == 3:
+            stop.set()
+
+    watch(fleet, polling=True, stop=stop, on_ingested=lambda report: None, on_round=count, tools=TOOLS)
+    assert rounds == 3
