@@ -45,6 +45,14 @@ class JudgeSettings:
     min_flights_after: int = _setting(
         3, "No verdict before this many flights after a change.", unit="flights", low=3, high=10
     )
+    min_flights_called: int = _setting(
+        5,
+        "No change is called (only watched) before this many flights after it: two gross errors among"
+        " three flights are not rare enough over a fleet.",
+        unit="flights",
+        low=3,
+        high=20,
+    )
     block_flights: int = _setting(
         3, "Changes with fewer flights between them are judged as one block.", unit="flights", low=1, high=10
     )

@@ -26,6 +26,8 @@ from trimkeep.detectors.model import FloatArray
 WIDTH = 1.0
 """Prior deviation of a step, in flight-to-flight deviations. Any width is valid; this one is quick
 at two deviations with twenty flights before."""
+CALL_WIDTH = 1.5
+"""The same for calling a change over the fleet: what is called early is larger."""
 FIRST_LOOK, HORIZON = 3, 60
 QUICKEST, HANDICAP, HANDICAP_UNTIL = 8.0, 0.5, 20.0
 AIM = 0.94
@@ -83,19 +85,21 @@ class Limits:
             levels interpolated by logarithm, outside held at the nearest.
         flights_before, flights_after, rho, outlier_share, sigma_flights : ndarray, shape (B,)
         """
-        table = _at_level(self.log_limit, level)
-        points = (np.log(flights_before), rho, outlier_share, sigma_flights)
+        ascending = self.log_limit[::-1]
         axes = [np.array(v) for v in AXES.values()]
         axes[0] = np.log(axes[0])
-        return interpolate(table, axes, points) + handicap(flights_after)
+        axes.insert(0, np.log(np.array(LEVELS))[::-1])
+        spent = np.log(level * short_baseline_share(flights_before))
+        points = (spent, np.log(flights_before), rho, outlier_share, sigma_flights)
+        return interpolate(ascending, axes, points) + handicap(flights_after)
 
 
-def _at_level(table: FloatArray, level: float) -> FloatArray:
-    grid = np.log(np.array(LEVELS))[::-1]
-    held = np.clip(np.log(level), grid[0], grid[-1])
-    low = int(np.clip(np.searchsorted(grid, held) - 1, 0, grid.size - 2))
-    share = (held - grid[low]) / (grid[low + 1] - grid[low])
-    return np.asarray((1.0 - share) * table[::-1][low] + share * table[::-1][low + 1])
+def short_baseline_share(flights_before: FloatArray) -> FloatArray:
+    """Part of the level that is spent with few flights before: 0.75 with five, all with fourteen.
+
+    There the fleet's noise and slopes decide, and a real fleet's fit less well than the reference's.
+    """
+    return np.asarray(np.interp(np.log(flights_before), np.log([5.0, 14.0]), [0.75, 1.0]))
 
 
 def interpolate(table: FloatArray, axes: Sequence[FloatArray], points: Sequence[FloatArray]) -> FloatArray:

@@ -19,6 +19,7 @@ from trimkeep.detectors.history.calibration import (
     handicap,
 )
 from trimkeep.detectors.history.calibration_scan import (
+    SCAN_AIM,
     SCAN_AXES,
     SCAN_LEVELS,
     SCAN_QUICKEST,
@@ -133,7 +134,7 @@ def highest_scan(value: FloatArray, rho: float, sigma_flights: float) -> FloatAr
 
 
 def make_scan_limits(seed: int, series_per_cell: int) -> ScanLimits:
-    """Limits for steps and drift at unknown times: the higher of the two phases' quantiles."""
+    """Limits for steps and drift at unknown times: while a stretch grows, and after."""
     table = np.zeros((len(SCAN_LEVELS), *(len(v) for v in SCAN_AXES.values())))
     for j, rho in enumerate(SCAN_AXES["rho"]):
         for k, share in enumerate(SCAN_AXES["outlier_share"]):
@@ -141,6 +142,5 @@ def make_scan_limits(seed: int, series_per_cell: int) -> ScanLimits:
             value, condition = reference_series(rng, series_per_cell, WINDOW + HORIZON, rho, share)
             for m, flights in enumerate(SCAN_AXES["sigma_flights"]):
                 highest = highest_scan(value - 0.5 * condition, rho, flights)
-                quantiles = np.quantile(highest, 1.0 - AIM * np.array(SCAN_LEVELS), axis=0)
-                table[:, j, k, m] = quantiles.max(axis=1)
+                table[:, :, j, k, m] = np.quantile(highest, 1.0 - SCAN_AIM * np.array(SCAN_LEVELS), axis=0)
     return ScanLimits(seed, series_per_cell, table)

@@ -22,7 +22,11 @@ SCAN_QUICKEST = 20
 """Flights of a stretch at which the limit is lowest."""
 SCAN_RISE = 1.5
 SCAN_LEVELS = (0.1, 0.05, 0.02, 0.01)
+SCAN_AIM = 1.1
+"""The reference's gross errors are larger against its noise than those of a series whose conditions
+are measured with an error; this much of the level is spent on it so that the level is met there."""
 SCAN_AXES: Mapping[str, tuple[float, ...]] = {
+    "full_window": (0.0, 1.0),
     "rho": (0.0, 0.2, 0.4, 0.6),
     "outlier_share": (0.0, 0.05, 0.10),
     "sigma_flights": (0.0, 10.0),
@@ -37,7 +41,7 @@ def scan_handicap(flights: FloatArray) -> FloatArray:
 
 @dataclass(frozen=True, slots=True)
 class ScanLimits:
-    """`log_limit` of shape (levels, rho, outlier_share, sigma_flights), before the handicap."""
+    """`log_limit`: levels by window full or not, rho, outlier_share, sigma_flights; before the handicap."""
 
     seed: int
     series_per_cell: int
@@ -64,7 +68,8 @@ class ScanLimits:
         grid = np.log(np.array(SCAN_LEVELS))[::-1]
         axes = [grid, *(np.array(v) for v in SCAN_AXES.values())]
         where = np.full(np.shape(rho), np.log(level))
-        found = interpolate(ascending, axes, (where, rho, outlier_share, sigma_flights))
+        full = (np.asarray(flights) >= WINDOW).astype(np.float64)
+        found = interpolate(ascending, axes, (where, full, rho, outlier_share, sigma_flights))
         return np.asarray(found + scan_handicap(flights))
 
 

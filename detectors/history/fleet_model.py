@@ -22,7 +22,7 @@ from dataclasses import asdict, dataclass, field
 from typing import Any
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 from trimkeep.detectors.history.model import Change, Series
 from trimkeep.detectors.history.preparation import CONDITION_NAMES, Prepared, filled_conditions, prepare
@@ -334,8 +334,11 @@ def _slope_spread(
         mean = (w * own).sum() / w.sum()
         q = (w * (own - mean) ** 2).sum()
         spread_square = max((q - usable.sum() + 1.0) / (w.sum() - (w**2).sum() / w.sum()), 0.0)
-        # the fleet's slope is itself uncertain by 1 / sum of w
-        flights[k] = float(np.clip(sigma**2 / (spread_square + 1.0 / w.sum() + 1e-12), 4.0, 60.0))
+        # the fleet's slope is itself uncertain by 1 / sum of w; and a condition is measured with an
+        # error that flattens the slope, so it is never trusted further than the usual
+        flights[k] = float(
+            np.clip(sigma**2 / (spread_square + 1.0 / w.sum() + 1e-12), 4.0, USUAL_SLOPE_FLIGHTS)
+        )
     return slope, flights
 
 
@@ -379,13 +382,19 @@ def _inverse_trigamma(value: float) -> float:
 
 
 def _memory(standard: FloatArray, index: np.ndarray) -> float:
-    """Lag-one correlation within stretches, plus one standard error, between 0 and 0.6."""
-    held = np.clip(standard, -3.0, 3.0)
+    """Lag-one correlation within stretches, plus one standard error, between 0 and 0.6.
+
+    From the ranks (Kendall's tau, sin(pi tau / 2) under the normal law), because a gross error
+    agrees with neither neighbour and would hide the memory of the flights around it.
+    """
     together = index[1:] == index[:-1]
     pairs = int(together.sum())
     if pairs < FEWEST_FLIGHTS:
         return USUAL_RHO
-    raw = float((held[1:] * held[:-1])[together].mean() / max(float((held**2).mean()), 1e-12))
+    tau = float(stats.kendalltau(standard[:-1][together], standard[1:][together]).statistic)
+    if not np.isfinite(tau):
+        return USUAL_RHO
+    raw = float(np.sin(0.5 * np.pi * tau))
     length = standard.size / np.unique(index).size
     unbiased = (raw + 1.0 / length) / (1.0 - min(4.0 / length, 0.5))
     return float(np.clip(unbiased + np.sqrt(max(1.0 - unbiased**2, 0.1) / pairs), 0.0, 0.6))

@@ -105,7 +105,7 @@ def _judge(
     comparisons = compare_changes(
         series, blocks, model, settings, steps=steps, touched_from=touched_from, preparer=preparer
     )
-    evidence = change_evidence(comparisons) | stretch_evidence(scanned)
+    evidence = change_evidence(comparisons, settings) | stretch_evidence(scanned)
     over_fleet: tuple[PooledChange, ...] = ()
     if pooled:
         over_fleet = pool_changes(

@@ -12,9 +12,10 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH, Limits
+from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, Limits
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.model import Effect, Verdict
@@ -30,8 +31,8 @@ from trimkeep.detectors.model import Better, FloatArray, Scale
 
 LOW_WEIGHT = 0.25
 """A flight that counts for less than this in the fit is listed: it may itself be the finding."""
-FORECAST_CAUTION = 0.35
-"""Standard errors the forecast's step must clear the limit by, so that most forecasts come true."""
+FORECAST_CHANCE = 0.45
+"""Chance of being settled at the forecast flight; by then or earlier it is about three in four."""
 LARGEST_LOG_E = 300.0
 
 
@@ -39,9 +40,10 @@ LARGEST_LOG_E = 300.0
 class Comparison:
     """Everything from the flights to the verdict, for one series and one change.
 
-    `step`, `standard_error`, `sigma`, `low_step` and `high_step` on the transformed scale;
-    `log_limit` the calibrated limit at this look and `critical` the |t| that reaches it. None of
-    them is given (NaN) when there are too few flights for a comparison; then `effect` is None.
+    `step`, `standard_error` and `sigma` on the transformed scale; `log_e` the evidence of the verdict,
+    `log_call` that for calling over the fleet; `log_limit` the calibrated limit at this look and
+    `critical` the |t| that reaches it. None of them is given (NaN) when there are too few flights for
+    a comparison; then `effect` is None.
     """
 
     window: Window
@@ -52,6 +54,7 @@ class Comparison:
     sigma: float
     freedom: float
     log_e: float
+    log_call: float
     log_limit: float
     critical: float
     rho: float
@@ -145,7 +148,7 @@ def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
     missing = max(settings.min_flights_after - len(window.after), 0)
     settled_by = missing if len(window.before) >= settings.min_flights_before else None
     return Comparison(
-        window, Verdict.TOO_EARLY, None, nan, nan, nan, nan, nan, nan, nan, nan, settled_by, (), ()
+        window, Verdict.TOO_EARLY, None, nan, nan, nan, nan, nan, nan, nan, nan, nan, settled_by, (), ()
     )
 
 
@@ -216,6 +219,7 @@ def _compare_batch(
     log_limit = limits.at(settings.level, n_before, n_after, rho, shares, prior_flights)
     critical = critical_t(log_limit, fit.freedom, fit.information, WIDTH)
     log_e = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, WIDTH)
+    log_call = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, CALL_WIDTH)
     needed = _forecast(windows, batch, fit, limits, settings)
     result = []
     for row, window in enumerate(windows):
@@ -231,6 +235,7 @@ def _compare_batch(
                 float(fit.sigma[row]),
                 float(fit.freedom[row]),
                 float(log_e[row]),
+                float(log_call[row]),
                 float(log_limit[row]),
                 float(critical[row]),
                 float(rho[row]),
@@ -290,8 +295,9 @@ def _forecast(
 ) -> list[int | None]:
     """Further flights after which the interval will probably settle the matter; None: not in a season.
 
-    The step is taken to be the fitted one drawn towards zero as far as its error demands; the error
-    shrinks as flights after the change are added while those before stay as they are.
+    The estimate after m more flights is predicted from what is believed of the true step now and from
+    the noise still to come; its error shrinks as flights after the change are added while those before
+    stay as they are.
     """
     more = np.arange(1.0, settings.season_flights + 1.0)
     n_before = np.array([len(w.before) for w in windows], dtype=np.float64)[:, None]
@@ -306,14 +312,23 @@ def _forecast(
     points = [np.broadcast_to(column, shape) for column in (n_before, later, *columns)]
     log_limit = limits.at(settings.level, *points)
     half = critical_t(log_limit, freedom, (sigma / error) ** 2, WIDTH) * error
-    step = (fit.step * fit.information / (1.0 + fit.information))[:, None]
-    # what is still to come moves the estimate by this much more or less
-    unsure = FORECAST_CAUTION * np.sqrt(np.maximum(fit.standard_error[:, None] ** 2 - error**2, 0.0))
-    moved = np.abs(step) - half > unsure
-    low_margin, high_margin = _margins(windows, fit)
-    inside = (step - half - unsure > low_margin[:, None]) & (step + half + unsure < high_margin[:, None])
+    now = fit.standard_error[:, None]
+    # what is believed of the true step, under the same prior as the evidence
+    trust = (fit.information / (1.0 + fit.information))[:, None]
+    step = fit.step[:, None]
+    share = 1.0 - (error / now) ** 2  # of the future estimate that rests on flights still to come
+    expected = step + share * (trust - 1.0) * step
+    deviation = np.sqrt(np.maximum(share * (share * trust * now**2 + error**2), 1e-300))
+    low_margin, high_margin = (margin[:, None] for margin in _margins(windows, fit))
+
+    def chance(low: FloatArray, high: FloatArray) -> FloatArray:
+        above, below = (high - expected) / deviation, (low - expected) / deviation
+        return np.asarray(np.maximum(special.ndtr(above) - special.ndtr(below), 0.0))
+
+    unsettled = chance(-half, half) - chance(low_margin + half, high_margin - half)
+    probably = 1.0 - unsettled >= FORECAST_CHANCE
     allowed = later <= settings.horizon_flights
-    settled = (moved | inside) & allowed
+    settled = probably & allowed
     return [int(more[np.argmax(row)]) if row.any() else None for row in settled]
 
 

@@ -27,8 +27,8 @@ from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.unexplained import ScannedStretches, Stretch
 from trimkeep.detectors.model import FloatArray
 
-LEAST_CERTAIN = 0.5
-"""Nothing is called that is not likelier real than not, however certain the other calls are."""
+LEAST_CERTAIN = 1.0 / 6.0
+"""Nothing is called at posterior odds below 5:1, however certain the other calls are."""
 
 
 def benjamini_hochberg(p: FloatArray, level: float) -> np.ndarray:
@@ -54,18 +54,19 @@ def e_benjamini_hochberg(e: FloatArray, level: float) -> np.ndarray:
         return benjamini_hochberg(np.minimum(1.0 / e, 1.0), level)
 
 
-def change_evidence(comparisons: Sequence[Comparison]) -> dict[str, float]:
+def change_evidence(comparisons: Sequence[Comparison], settings: JudgeSettings) -> dict[str, float]:
     """Evidence that a change did anything, by change id: the mean over families of their mean e-value.
 
-    A change of which nothing could be compared yet has evidence 1.
+    A change of which nothing could be compared yet, or that was flown too few times to be called, has
+    evidence 1.
     """
     by_family: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
     result: dict[str, float] = {}
     for one in comparisons:
         change = one.window.block.change.id
         result.setdefault(change, 1.0)
-        if one.judged:
-            by_family[change][one.window.series.family].append(min(one.log_e, LARGEST_LOG_E))
+        if one.judged and len(one.window.after) >= settings.min_flights_called:
+            by_family[change][one.window.series.family].append(min(one.log_call, LARGEST_LOG_E))
     for change, families in by_family.items():
         result[change] = float(np.mean([np.mean(np.exp(logs)) for logs in families.values()]))
     return result

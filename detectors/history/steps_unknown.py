@@ -2,7 +2,7 @@
 
 Between known changes an airframe should stay as it is. After every flight the same evidence as for a
 known change is computed for every possible first flight of a step, and of a ramp, and averaged: each
-start has a hundredth of the weight, two thirds of it for a step and one for a ramp. The sum is
+start has a hundredth of the weight, four fifths of it for a step and one for a ramp. The sum is
 compared with a limit that unchanged series pass at an even rate (`scan_limits.toml`, made as the
 limits of known changes are).
 
@@ -35,7 +35,7 @@ SHORTEST = 12
 FIRST_START, LAST_START = 5, 3
 """Flights that must lie before a start, and after it (the first flight after included)."""
 START_WEIGHT = 0.01
-RAMP_SHARE = 1.0 / 3.0
+RAMP_SHARE = 0.2
 """Prior share of ramps among what may have happened."""
 RAMP_WIDTH = 2.0
 """Prior deviation of a ramp's rise up to now, in flight-to-flight deviations."""
