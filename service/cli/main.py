@@ -24,6 +24,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "digest": ("digest", "Judge the fleet and write the digest page."),
     "findings": ("findings", "List what the judge says of every change."),
     "flights": ("flights", "List the flights and what became of each log."),
+    "airframe": ("airframe", "Show what an airframe consists of, today or at a date."),
+    "compare": ("compare", "Show what differs between two flights, dates or airframes."),
     "channels": ("channels", "Show what a table holds and propose a channel map."),
     "status": ("status", "Show what waits, what was last read and said, and the room left."),
     "settings": ("settings", "Show every setting, its value and where it came from."),

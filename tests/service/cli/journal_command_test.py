@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
@@ -17,6 +18,7 @@ from trimkeep.service.store.connection import open_store
 
 Capture = pytest.CaptureFixture[str]
 WHOLE = ["--kind", "servo", "--part", "elevator servo", "--done-at", "2026-03-14", "--done-by", "R. Vale"]
+NEXT_YEAR = f"{datetime.now(UTC).year + 1}-06-30"
 APPROVED = ["--approved-by", "M. Orchard", "--flight-hours", "31.5"]
 
 
@@ -60,7 +62,7 @@ def test_work_is_recorded_with_all_that_was_said(fleet: FleetSettings, capsys: C
     ("options", "sentence"),
     [
         (WHOLE, "approved_by is missing: 14 CFR 43.9(a)(4)"),
-        ([*WHOLE, *APPROVED, "--done-at", "2999-01-01"], "lies ahead"),
+        ([*WHOLE, *APPROVED, "--done-at", NEXT_YEAR], "lies ahead"),
         ([*WHOLE, *APPROVED, "--done-at", "yesterday"], "is no date"),
         ([*WHOLE, *APPROVED, "--done-at", "3/4/2026"], "can be read in two ways"),
         ([*WHOLE, *APPROVED, "--flight-hours", "many"], "is no number of hours"),
