@@ -1,0 +1,172 @@
+"""Every number from the flights to a verdict, so that a sceptic can work it out again.
+
+Nothing is computed here that the judge did not compute: the rows are what went into the regression, the
+steps are the formulas with their numbers in them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.calibration import WIDTH, shipped_limits
+from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
+from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
+from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
+from trimkeep.detectors.history.known_changes import Comparison, estimate
+from trimkeep.detectors.history.model import Change, Finding, Series
+from trimkeep.detectors.history.multiplicity import certain_steps
+from trimkeep.detectors.history.preparation import CONDITION_NAMES, Preparer, filled_conditions
+from trimkeep.detectors.history.unexplained import scan_stretches
+
+
+@dataclass(frozen=True, slots=True)
+class ExplainedFlight:
+    """One row: the value as measured, on the judged scale, its conditions' part, and its weight."""
+
+    flight_id: str
+    after: bool
+    value: float
+    transformed: float
+    conditions_part: float
+    adjusted: float
+    weight: float
+
+
+@dataclass(frozen=True, slots=True)
+class ExplainedStep:
+    """One line of the working: a code, the formula in plain letters, the result."""
+
+    code: str
+    formula: str
+    result: float
+
+
+@dataclass(frozen=True, slots=True)
+class Explanation:
+    """Flights and working of one known-change finding."""
+
+    finding_id: str
+    scale: str
+    unit: str
+    model_version: str
+    limits_version: str
+    learned: MetricModel
+    flights: tuple[ExplainedFlight, ...]
+    steps: tuple[ExplainedStep, ...]
+
+
+def explain(
+    finding: Finding,
+    series: Sequence[Series],
+    changes: Sequence[Change],
+    model: FleetModel,
+    settings: JudgeSettings,
+) -> Explanation | None:
+    """The working behind a known-change finding of one airframe.
+
+    Parameters
+    ----------
+    finding : Finding
+    series, changes, model, settings
+        What it was judged from; of its airframe at least.
+
+    Returns
+    -------
+    Explanation or None
+        None for other kinds of findings, and where too few flights were there to compare.
+    """
+    comparison = _comparison(finding, series, changes, model, settings)
+    if comparison is None or comparison.effect is None:
+        return None
+    window = comparison.window
+    preparer = Preparer()
+    fit, _ = estimate([window], model, preparer)
+    ready = preparer(window.series)
+    picked = np.array(window.before + window.after)
+    late = np.arange(picked.size) >= len(window.before)
+    learned = model.of(window.series.metric, window.series.context)
+    used = [k for k in range(len(CONDITION_NAMES)) if learned.spread[k] > 0.0]
+    filled, _ = filled_conditions(
+        ready.conditions[picked][:, used],
+        np.array(learned.centre)[used],
+        np.array(learned.spread)[used],
+        (~late, late),
+    )
+    part = filled @ fit.slope[0] if used else np.zeros(picked.size)
+    flights = tuple(
+        ExplainedFlight(
+            window.series.points[index].flight_id,
+            bool(late[k]),
+            window.series.points[index].value,
+            float(ready.value[index]),
+            float(part[k]),
+            float(ready.value[index] - part[k]),
+            float(fit.weight[0, k]),
+        )
+        for k, index in enumerate(picked.tolist())
+    )
+    return Explanation(
+        finding.id,
+        window.series.scale,
+        window.series.unit,
+        model.version,
+        shipped_limits().version,
+        learned,
+        flights,
+        _working(comparison, float(fit.before[0])),
+    )
+
+
+def _comparison(
+    finding: Finding,
+    series: Sequence[Series],
+    changes: Sequence[Change],
+    model: FleetModel,
+    settings: JudgeSettings,
+) -> Comparison | None:
+    if finding.kind != "known_change" or finding.scope != "airframe" or finding.change is None:
+        return None
+    mine = [
+        s
+        for s in series
+        if (s.airframe, s.metric, s.context) == (finding.airframes[0], finding.metric, finding.context)
+    ]
+    blocks = blocks_by_airframe([c for c in changes if c.airframe == finding.airframes[0]], settings)
+    scanned = scan_stretches(mine, blocks, model, shipped_scan_limits(), settings)
+    compared = compare_changes(mine, blocks, model, settings, steps=certain_steps(scanned))
+    return next((c for c in compared if c.window.block.change.id == finding.change.id), None)
+
+
+def _working(one: Comparison, before: float) -> tuple[ExplainedStep, ...]:
+    assert one.effect is not None
+    information = (one.sigma / one.standard_error) ** 2
+    t = one.step / one.standard_error
+    half = one.critical * one.standard_error
+    return (
+        ExplainedStep("level_before", "weighted mean of adjusted, before", before),
+        ExplainedStep("level_after", "weighted mean of adjusted, after", before + one.step),
+        ExplainedStep("step", "level_after - level_before", one.step),
+        ExplainedStep("sigma", "flight-to-flight deviation, own and fleet's", one.sigma),
+        ExplainedStep("freedom", "flights - 2 + flights the fleet's sigma is worth", one.freedom),
+        ExplainedStep("rho", "correlation from flight to flight allowed for", one.rho),
+        ExplainedStep("standard_error", "of the step, under rho", one.standard_error),
+        ExplainedStep("t", "step / standard_error", t),
+        ExplainedStep("information", "(sigma / standard_error)^2", information),
+        ExplainedStep(
+            "log_e",
+            f"0.5 ln r - (freedom + 1) / 2 (ln(1 + r t^2 / freedom) - ln(1 + t^2 / freedom)),"
+            f" r = 1 / (1 + {WIDTH:g}^2 information)",
+            one.log_e,
+        ),
+        ExplainedStep("log_limit", "calibrated limit at this many flights", one.log_limit),
+        ExplainedStep("critical_t", "the t at which log_e = log_limit", one.critical),
+        ExplainedStep("low_step", "step - critical_t standard_error", one.step - half),
+        ExplainedStep("high_step", "step + critical_t standard_error", one.step + half),
+        ExplainedStep("low", "low_step in the metric's unit", one.effect.low),
+        ExplainedStep("high", "high_step in the metric's unit", one.effect.high),
+        ExplainedStep("matters", "material change", one.window.series.matters),
+    )
