@@ -36,6 +36,7 @@ def compose_inspect(
     setting: Setting,
     *,
     with_traces: bool = True,
+    traces_of: frozenset[str] | None = None,
 ) -> FlightPage:
     """The page of one flight.
 
@@ -50,12 +51,20 @@ def compose_inspect(
         Fleet, units, zone, clock.
     with_traces : bool
         False leaves the plots out.
+    traces_of : frozenset of str or None
+        Detectors whose channels are drawn; None draws those of all.
     """
     teller = teller_for(setting)
     words = teller.words
     drawn: set[tuple[str, tuple[Window, ...]]] = set()
     detectors = tuple(
-        _detector_view(run, specs.get(run.detector), flight, drawn if with_traces else None, teller)
+        _detector_view(
+            run,
+            specs.get(run.detector),
+            flight,
+            drawn if with_traces and (traces_of is None or run.detector in traces_of) else None,
+            teller,
+        )
         for run in runs
         if run.outcome is Outcome.MEASURED and run.observations
     )

@@ -16,6 +16,7 @@ from trimkeep.reports.page_views import (
     BoardRow,
     ConditionRow,
     FindingPage,
+    GonePage,
     PageHead,
 )
 from trimkeep.reports.sections import airframe_facts, airframe_trends, work_row
@@ -290,3 +291,19 @@ def compose_finding(given: FindingInput) -> FindingPage:
         down_weighted=named(finding.down_weighted),
         evidence=named(finding.evidence_flights),
     )
+
+
+def compose_gone(setting: Setting) -> GonePage:
+    """What stands in the place of a page that is no longer kept."""
+    teller = teller_for(setting)
+    words, fleet = teller.words, plain(setting.fleet_name)
+    head = page_head(
+        setting,
+        teller,
+        title=words.sentence("title_gone", fleet=fleet),
+        heading=words.text("gone"),
+        aside="",
+        counts="",
+        trail=board_trail(setting, teller),
+    )
+    return GonePage(head, words.sentence("gone_line"))

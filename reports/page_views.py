@@ -95,7 +95,7 @@ class TraceView:
     time_s: FloatArray = shown("seconds from the recording's start")
     value: FloatArray = shown("shown unit")
     asked: FloatArray | None = shown("what was asked for, shown unit")
-    low: float = shown("lower end of the value axis, the same on both sides")
+    low: float = shown("lower end of the value axis; both sides have one span")
     high: float = shown("upper end of it")
     windows: tuple[Window, ...] = shown("stretches that were used, drawn as brackets")
     table: tuple[tuple[str, str], ...] = shown("time and value at a few places, for the table")
@@ -166,6 +166,14 @@ class FlightPage:
     unmeasured: tuple[UnmeasuredRow, ...] = shown("those that did not, and why")
     notes: tuple[str, ...] = shown("remarks on the recording")
     window_note: str = shown("what the brackets mean; empty without traces")
+
+
+@dataclass(frozen=True, slots=True)
+class GonePage:
+    """Stands where a page was that is no longer kept, so that links in older digests still lead somewhere."""
+
+    head: PageHead = shown("top of the page")
+    line: str = shown("why there is nothing here any more")
 
 
 @dataclass(frozen=True, slots=True)

@@ -10,7 +10,7 @@ from markupsafe import Markup
 
 from trimkeep.config.errors import ReportError
 from trimkeep.reports import drawings, plots
-from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage
+from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage, GonePage
 from trimkeep.reports.palette import LIGHT, css_variables
 from trimkeep.reports.teller import capital
 from trimkeep.reports.views import DigestPage
@@ -46,6 +46,11 @@ def render_finding(page: FindingPage) -> str:
 def render_inspect(page: FlightPage) -> str:
     """A flight's page as one HTML document. Errors as `render_digest`."""
     return render_page("flight.html", page, page.head.language)
+
+
+def render_gone(page: GonePage) -> str:
+    """The page in the place of one that is no longer kept. Errors as `render_digest`."""
+    return render_page("gone.html", page, page.head.language)
 
 
 def render_page(template: str, page: object, language: str) -> str:

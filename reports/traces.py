@@ -16,6 +16,7 @@ from trimkeep.reports.teller import Teller, capital
 MAX_TRACE_POINTS = 1200
 TABLE_ROWS = 12
 MARGIN_SHARE = 0.06
+COMMON_AXIS_UP_TO = 1.6
 
 
 def thin(
@@ -128,21 +129,37 @@ def trace_view(
     )
 
 
+def _shown_arrays(trace: Trace, teller: Teller) -> list[FloatArray]:
+    return [
+        _scaled(array, trace.unit, trace.channel, teller)
+        for array in (trace.value, trace.asked)
+        if array is not None
+    ]
+
+
+def _side_by_side(sides: list[list[FloatArray]]) -> list[tuple[float, float]]:
+    """Ends of the value axes of traces set beside each other: always one span, one axis where that reads.
+
+    Flights at 160 m and at 170 m on one axis would both be flat lines.
+    """
+    low, high = limits([array for arrays in sides for array in arrays])
+    own = [limits(arrays) for arrays in sides]
+    span = max((end - start for start, end in own), default=high - low)
+    if high - low <= COMMON_AXIS_UP_TO * span:
+        return [(low, high)] * len(sides)
+    middles = [0.5 * (start + end) for start, end in own]
+    return [(middle - 0.5 * span, middle + 0.5 * span) for middle in middles]
+
+
 def trace_pairs(traces: tuple[Trace, ...], verdict: str, teller: Teller) -> tuple[TracePair, ...]:
-    """The same channel before and after, on one value axis."""
+    """The same channel before and after, on value axes of one span."""
     channels = tuple(dict.fromkeys(trace.channel for trace in traces))
     pairs = []
     for channel in channels:
         those = sorted(
             (trace for trace in traces if trace.channel == channel), key=lambda trace: trace.side != "before"
         )
-        arrays = [
-            _scaled(array, trace.unit, channel, teller)
-            for trace in those
-            for array in (trace.value, trace.asked)
-            if array is not None
-        ]
-        ends = limits(arrays)
+        ends = _side_by_side([_shown_arrays(trace, teller) for trace in those])
         pairs.append(
             TracePair(
                 title=channel_words(channel),
@@ -159,7 +176,7 @@ def trace_pairs(traces: tuple[Trace, ...], verdict: str, teller: Teller) -> tupl
                             else teller.words.text("not_known"),
                         ),
                         verdict=verdict if trace.side == "after" else "",
-                        ends=ends,
+                        ends=ends[place],
                         teller=teller,
                     )
                     for place, trace in enumerate(those)

@@ -1,19 +1,19 @@
-"""Making a digest: judge, gather, compose, render, write whole or not at all, and note it in the store."""
+"""Making a digest: judge, write the pages behind it, compose, write whole, and note it in the store."""
 
 from __future__ import annotations
 
-import os
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
-from trimkeep.config.errors import ReportError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.reports.compose import compose_digest
 from trimkeep.reports.render import render_digest
 from trimkeep.service.digest_input import called_count, gather
 from trimkeep.service.judging import Judgement, judge
+from trimkeep.service.page_file import write_whole
+from trimkeep.service.pages import PageSet, write_pages
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.digests import DigestRow, save_digest
@@ -30,6 +30,7 @@ class MadeDigest:
     path: Path
     judgement: Judgement
     called: int
+    pages: PageSet
 
 
 def make_digest(
@@ -41,7 +42,7 @@ def make_digest(
     period_end: datetime | None = None,
     schedule: str = "",
 ) -> MadeDigest:
-    """Judge the fleet and write one digest page.
+    """Judge the fleet, bring the pages behind the digest up to date, and write the digest.
 
     Parameters
     ----------
@@ -62,12 +63,14 @@ def make_digest(
     flights = load_flights(store)
     first = min((flight.at for flight in flights), default=now - PERIODS["weekly"])
     start, end = period_start or min(first, now), period_end or now
-    page_input = gather(store, fleet, judgement, start, end, now)
+    # The pages first: a digest must never link to what is not there.
+    pages = write_pages(store, fleet, judgement, now)
+    page_input = gather(store, fleet, judgement, start, end, now, pages.links)
     text = render_digest(compose_digest(page_input))
     path = _write_page(fleet, text, end)
     called = called_count(page_input)
     save_digest(store, DigestRow(schedule, start, end, now, str(path), chain_head(store), called))
-    return MadeDigest(path, judgement, called)
+    return MadeDigest(path, judgement, called, pages)
 
 
 def _write_page(fleet: FleetSettings, text: str, end: datetime) -> Path:
@@ -76,28 +79,3 @@ def _write_page(fleet: FleetSettings, text: str, end: datetime) -> Path:
     write_whole(path, text)
     write_whole(fleet.output / LATEST, text)
     return path
-
-
-def write_whole(path: Path, text: str) -> None:
-    """Write a page under another name first, so that a reader never sees half of it.
-
-    Raises
-    ------
-    ReportError
-        The folder cannot be written to.
-    """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        with part.open("w", encoding="utf-8") as stream:
-            stream.write(text)
-            stream.flush()
-            os.fsync(stream.fileno())
-        part.replace(path)
-    except OSError as error:
-        part.unlink(missing_ok=True)
-        raise ReportError(
-            f"cannot be written ({error.strerror})",
-            subject=str(path),
-            next_step="Make room, or set `output` in fleet.toml to a folder this user may write to",
-        ) from error

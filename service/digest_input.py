@@ -71,7 +71,7 @@ def gather(
         now=now,
         airframes=airframe_rows(fleet, flights),
         findings=load_findings(store),
-        series=tuple(_newest(one, fleet.settings.digest.trend_flights) for one in judgement.series),
+        series=tuple(newest(one, fleet.settings.digest.trend_flights) for one in judgement.series),
         changes=judgement.changes,
         flights=tuple(flight_row(flight) for flight in inside),
         metrics=metric_words(SPECS),
@@ -158,7 +158,8 @@ def maintenance_rows(journal: Sequence[JournalRow], time_zone: str) -> tuple[Mai
     return tuple(sorted(rows, key=lambda row: (row.at, row.airframe)))
 
 
-def _newest(series: Series, count: int) -> Series:
+def newest(series: Series, count: int) -> Series:
+    """A series with no more than its newest flights."""
     if len(series.points) <= count:
         return series
     return Series(
