@@ -9,7 +9,7 @@ the verdict is read off that interval alone.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
@@ -34,6 +34,7 @@ LOW_WEIGHT = 0.25
 FORECAST_CHANCE = 0.45
 """Chance of being settled at the forecast flight; by then or earlier it is about three in four."""
 LARGEST_LOG_E = 300.0
+ENDLESS = 1e100
 
 
 @dataclass(frozen=True, slots=True)
@@ -224,6 +225,9 @@ def _compare_batch(
     result = []
     for row, window in enumerate(windows):
         effect = _effect(window, fit, critical, row)
+        if effect is None:
+            result.append(replace(_too_few(window, settings), flights_needed=needed[row]))
+            continue
         verdict = verdict_of(effect, window.series.better, window.series.matters)
         result.append(
             Comparison(
@@ -250,14 +254,19 @@ def _level(value: float, scale: Scale) -> float:
     return float(np.exp(min(value, 700.0))) if scale == "log" else value
 
 
-def _effect(window: Window, fit: StepFit, critical: FloatArray, row: int) -> Effect:
-    """Step and interval in the metric's own unit, at the level before the change."""
+def _effect(window: Window, fit: StepFit, critical: FloatArray, row: int) -> Effect | None:
+    """Step and interval in the metric's own unit, at the level before the change.
+
+    None where the interval has no end: so few flights cannot reach the limit whatever they show.
+    """
     series = window.series
     base, step = float(fit.before[row]), float(fit.step[row])
     half = float(critical[row] * fit.standard_error[row])
     before, after = _level(base, series.scale), _level(base + step, series.scale)
     low = _level(base + step - half, series.scale) - before
     high = _level(base + step + half, series.scale) - before
+    if not np.isfinite(half) or max(abs(low), abs(high)) > ENDLESS:
+        return None
     ratio = after / before if series.scale == "log" and before > 0.0 else None
     return Effect(ratio, after - before, low, high, series.unit, before, after)
 
@@ -311,7 +320,8 @@ def _forecast(
     shape = later.shape
     points = [np.broadcast_to(column, shape) for column in (n_before, later, *columns)]
     log_limit = limits.at(settings.level, *points)
-    half = critical_t(log_limit, freedom, (sigma / error) ** 2, WIDTH) * error
+    # a limit that so few flights cannot reach at all: an interval as good as without end
+    half = np.minimum(critical_t(log_limit, freedom, (sigma / error) ** 2, WIDTH) * error, ENDLESS)
     now = fit.standard_error[:, None]
     # what is believed of the true step, under the same prior as the evidence
     trust = (fit.information / (1.0 + fit.information))[:, None]

@@ -157,24 +157,17 @@ def crossed_effects(
     # equal steps of the half-normal's own probability: dense where the prior is
     share = (np.arange(SPREADS) + 0.5) / SPREADS
     spreads = spread_scale * np.sqrt(2.0) * special.erfinv(share)
-    estimates, covariances, logs = [], [], []
-    for spread in spreads:
-        w = 1.0 / (variance + spread**2)
-        normal = (design * w[:, None]).T @ design
-        covariance = np.linalg.inv(normal)
-        beta = covariance @ (design.T @ (w * effect))
-        residual = effect - design @ beta
-        logs.append(
-            0.5 * np.log(w).sum() - 0.5 * np.linalg.slogdet(normal)[1] - 0.5 * float((w * residual**2).sum())
-        )
-        estimates.append(beta)
-        covariances.append(np.diag(covariance))
-    weight = np.exp(np.array(logs) - max(logs))
+    w = 1.0 / (variance + spreads[:, None] ** 2)  # (spreads, k)
+    normal = np.einsum("ki,sk,kj->sij", design, w, design)
+    covariance = np.linalg.inv(normal)
+    betas = np.einsum("sij,kj,sk->si", covariance, design, w * effect)
+    residual = effect - betas @ design.T
+    logs = 0.5 * (np.log(w).sum(axis=1) - np.linalg.slogdet(normal)[1] - (w * residual**2).sum(axis=1))
+    weight = np.exp(logs - logs.max())
     weight /= weight.sum()
-    betas = np.array(estimates)
     mean = weight @ betas
     # law of total variance over the spread
-    square = weight @ (np.array(covariances) + (betas - mean) ** 2)
+    square = weight @ (np.diagonal(covariance, axis1=1, axis2=2) + (betas - mean) ** 2)
     return Crossed(mean, np.sqrt(square), float(weight @ spreads))
 
 

@@ -204,3 +204,12 @@ def test_ids_are_stable_and_distinct() -> None:
     second = judge_airframe(longer, [change(10)], FleetModel(), SETTINGS)
     assert [f.id for f in first] == [f.id for f in second]
     assert len({f.id for f in first}) == 2
+
+
+def test_so_few_flights_that_no_step_could_be_told_have_no_interval() -> None:
+    """Five before and three after, no fleet: the interval had no end and came out infinite."""
+    rng = np.random.default_rng(1)
+    finding = judge_airframe([history(rng.normal(3.0, 0.3, 8))], [change(5)], FleetModel(), SETTINGS)[0]
+    assert finding.verdict is Verdict.TOO_EARLY
+    if finding.effect is not None:
+        assert np.isfinite([finding.effect.low, finding.effect.high]).all()
