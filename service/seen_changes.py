@@ -16,7 +16,7 @@ SAME_RELATIVE = 1e-6
 # A setting that a person types has few digits; what a flight controller learns or counts has all seven.
 TYPED_DIGITS = 4
 LEAST_COMPARISONS = 3
-# Nobody retunes one whole number before nearly every one of so many flights.
+# Nobody retunes one whole number before most of so many flights.
 MANY_COMPARISONS = 8
 
 
@@ -122,9 +122,9 @@ def moves_by_itself(values: Sequence[float]) -> bool:
     Rule: it was read in at least four flights, was different in more than half of the comparisons of one
     flight with the next, and what it moved to looks like no person's choice: whole numbers that only
     rise (counters of flights, starts, seconds), or mostly values with more than four significant digits
-    (offsets learned in flight); or whole numbers that were different in at least four of five of many
-    comparisons (seconds awake, read once in each flight). A pilot who tunes a gain before every flight types
-    short numbers, up and down, and stays visible.
+    (offsets learned in flight); or whole numbers that were different in at least two of three of many
+    comparisons (seconds awake, read once in each flight, come out equal now and then). A pilot who tunes a
+    gain before every flight types short numbers, up and down, and stays visible.
 
     >>> moves_by_itself([101, 102, 103, 104]), moves_by_itself([0.10, 0.12, 0.11, 0.14])
     (True, False)
@@ -136,7 +136,7 @@ def moves_by_itself(values: Sequence[float]) -> bool:
     counts = all(b > a and float(b).is_integer() for a, b in moves)
     learned = sum(significant_digits(b) > TYPED_DIGITS for _, b in moves)
     whole = all(float(value).is_integer() for value in values)
-    restless = whole and len(pairs) >= MANY_COMPARISONS and 5 * len(moves) >= 4 * len(pairs)
+    restless = whole and len(pairs) >= MANY_COMPARISONS and 3 * len(moves) >= 2 * len(pairs)
     return counts or restless or 2 * learned > len(moves)
 
 

@@ -1,13 +1,18 @@
-"""`trimkeep audit`: has the maintenance record been altered?"""
+"""`trimkeep audit`: has the maintenance record been altered, and does it agree with the logs?"""
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
+from typing import Any
+from zoneinfo import ZoneInfo
 
 import click
 
 from trimkeep.config.errors import StoreDamaged
+from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.cli.options import fleet_command, open_fleet
+from trimkeep.service.record_gaps import Gap, GapKind, record_gaps
 from trimkeep.service.store.audit import chain_head, load_records, verify_chain
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.digests import load_digests
@@ -15,7 +20,10 @@ from trimkeep.service.store.digests import load_digests
 
 @click.group("audit")
 def command() -> None:
-    """Verify the maintenance record: rows that are only added, each holding the hash of the one before."""
+    """Verify the maintenance record, and compare it with the logs.
+
+    The record is a chain of rows that are only added, each holding the hash of the one before.
+    """
 
 
 @command.command("verify")
@@ -39,3 +47,90 @@ def verify(context: click.Context, fleet: Path, state: Path | None, heads: tuple
         click.echo(f"{len(faults)} faults in the record.", err=True)
         context.exit(StoreDamaged.exit_code)
     click.echo(f"{len(load_records(store))} rows, unbroken. Head: {chain_head(store)}")
+
+
+EXIT_GAP = 10
+
+
+@command.command("gaps")
+@fleet_command
+@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="For people or for programs.",
+)
+@click.option("--fail-on-gap", is_flag=True, help="Leave with exit code 10 when there is any.")
+@click.pass_context
+def gaps(
+    context: click.Context,
+    fleet: Path,
+    state: Path | None,
+    airframes: tuple[str, ...],
+    form: str,
+    fail_on_gap: bool,
+) -> None:
+    """List what FLEET's logs show and the journal does not, what the journal says and the logs contradict,
+    and entries that lack what a maintenance record must hold.
+    """
+    opened = open_fleet(fleet, state)
+    store = open_store(opened.state)
+    wanted = [known_airframe(store, opened, name) for name in airframes]
+    found = record_gaps(store, opened, wanted or None)
+    if form == "json":
+        click.echo(json.dumps([_gap_as_json(gap) for gap in found], indent=1, ensure_ascii=False))
+    elif found:
+        zone = ZoneInfo(opened.time_zone)
+        for kind, title in GAP_TITLES.items():
+            of_kind = [gap for gap in found if gap.kind is kind]
+            if of_kind:
+                click.echo(f"{title} ({len(of_kind)}):")
+                for gap in of_kind:
+                    click.echo(f"  {_gap_sentence(gap, zone)}")
+    else:
+        click.echo("The record and the logs agree, and no entry lacks anything.")
+    if found and fail_on_gap:
+        context.exit(EXIT_GAP)
+
+
+GAP_TITLES = {
+    GapKind.NOT_IN_JOURNAL: "In the logs, and nobody wrote it down",
+    GapKind.NOT_IN_LOGS: "In the journal, and the logs still show the old state",
+    GapKind.INCOMPLETE: "Entries that lack something",
+}
+
+
+def _gap_sentence(gap: Gap, zone: ZoneInfo) -> str:
+    at = gap.at.astimezone(zone)
+    kind = gap.work.replace("_", " ")
+    what = " ".join(text for text in (kind, gap.part) if text)
+    became = " -> ".join(text for text in (gap.before, gap.after) if text)
+    told = f"{gap.airframe} {at:%Y-%m-%d}: {what}{f': {became}' if became else ''}"
+    if gap.kind is GapKind.NOT_IN_JOURNAL:
+        with_it = " and ".join(kind.replace("_", " ") for kind in gap.together_with)
+        beside = f", together with {with_it} that is written down" if with_it else ""
+        return f"{told}. First seen in flight {gap.flight}{beside}."
+    if gap.kind is GapKind.NOT_IN_LOGS:
+        return f"{told} (row {gap.row}). {gap.flights_checked} flights after it show no change."
+    missing = ", ".join(f"{lack.field} ({lack.rule.rule})" for lack in gap.missing)
+    return f"{told} (row {gap.row}). Missing: {missing}."
+
+
+def _gap_as_json(gap: Gap) -> dict[str, Any]:
+    return {
+        "kind": str(gap.kind),
+        "airframe": gap.airframe,
+        "at": gap.at.isoformat(),
+        "work": gap.work,
+        "part": gap.part,
+        "before": gap.before,
+        "after": gap.after,
+        "row": gap.row,
+        "flight": gap.flight or None,
+        "flights_checked": gap.flights_checked,
+        "together_with": list(gap.together_with),
+        "missing": [{"field": lack.field, "rule": lack.rule.rule} for lack in gap.missing],
+    }

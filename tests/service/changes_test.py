@@ -216,6 +216,7 @@ def test_a_parameter_that_only_some_logs_have_is_carried_on() -> None:
         ([1.0, 1.0, 1.0, 2.0], False),  # once
         ([1, 2, 3], False),  # too little to know
         ([47, 56, 65, 74, 69, 65, 61, 69, 54], True),  # seconds awake, read once in each flight
+        ([10, 10, 9, 8, 40, 40, 11, 8, 9, 38, 39, 39, 9, 10], True),  # the same, equal now and then
         ([40, 45, 40, 40, 40, 45, 50, 50, 55], False),  # a person, in whole numbers, not before each flight
     ],
 )
