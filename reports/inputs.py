@@ -117,6 +117,24 @@ class MaintenanceRow:
 
 
 @dataclass(frozen=True, slots=True)
+class RecordGap:
+    """Where the journal and the logs disagree.
+
+    `code` is `not_in_journal` (the logs show it; `at` is the first flight that does) or `not_in_logs`
+    (the journal says it; `flights` after it still show the old state).
+    """
+
+    code: str
+    airframe: str
+    at: datetime
+    kind: str
+    part: str = ""
+    before: str = ""
+    after: str = ""
+    flights: int = 0
+
+
+@dataclass(frozen=True, slots=True)
 class Hint:
     """Lines to paste into a file so that more can be measured; `gains` says what for, one clause."""
 
@@ -156,6 +174,7 @@ class DigestInput:
     not_measured: tuple[NotMeasuredRow, ...] = ()
     promise: Promise | None = None
     maintenance: tuple[MaintenanceRow, ...] = ()
+    record_gaps: tuple[RecordGap, ...] = ()
     hints: tuple[Hint, ...] = ()
     journal_head: str | None = None
     versions: Mapping[str, str] = field(default_factory=dict)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from itertools import groupby
 
 from trimkeep.detectors.history.model import Change, Finding, Series, Verdict
 from trimkeep.reports.entries import (
@@ -13,7 +14,7 @@ from trimkeep.reports.entries import (
     tally_view,
 )
 from trimkeep.reports.foreign import plain, verbatim
-from trimkeep.reports.inputs import AirframeRow, DigestInput, MaintenanceRow, Promise
+from trimkeep.reports.inputs import AirframeRow, DigestInput, MaintenanceRow, Promise, RecordGap
 from trimkeep.reports.teller import Teller, capital
 from trimkeep.reports.trends import SPARK_FLIGHTS, spark_view, usual_and_last
 from trimkeep.reports.views import (
@@ -24,6 +25,7 @@ from trimkeep.reports.views import (
     FileRow,
     FirmwareRow,
     FleetSection,
+    GapRow,
     HintSection,
     HintView,
     Link,
@@ -41,6 +43,7 @@ from trimkeep.reports.views import (
     WorkSection,
 )
 
+GAP_SENTENCES = {"not_in_journal": "gap_not_in_journal", "not_in_logs": "gap_not_in_logs"}
 MAX_FIGURES_NAMED = 4
 MAX_FIGURES_PER_AIRFRAME = 3
 SHORT_HASH = 16
@@ -298,29 +301,50 @@ def airframe_facts(row: AirframeRow, teller: Teller) -> str:
 
 def work_row(row: MaintenanceRow, teller: Teller) -> WorkRow:
     """One line of work done."""
+    what = work_done(row.kind, row.part, row.before, row.after, teller)
+    day = teller.fmt.short_day(row.at) if row.date_only else teller.fmt.short_moment(row.at)
+    return WorkRow(day, teller.airframe(row.airframe), what, plain(row.done_by), plain(row.note))
+
+
+def work_done(kind: str, part: str, before: str, after: str, teller: Teller) -> str:
+    """Kind, part, before and after of a piece of work, one clause."""
     words = teller.words
-    kind, part = words.code("change_kind", row.kind), plain(row.part)
+    kind, part = words.code("change_kind", kind), plain(part)
     if part and kind.lower() in part.lower():
         kind, part = part, ""
     shown_part = words.sentence("part_of_kind", part=part) if part else ""
-    before, after = plain(row.before), plain(row.after)
+    before, after = plain(before), plain(after)
     if before and after:
         what = words.sentence("item_change", kind=kind, part=shown_part, before=before, after=after)
     elif after:
         what = words.sentence("item_change_after", kind=kind, part=shown_part, after=after)
     else:
         what = words.sentence("item_change_bare", kind=kind, part=shown_part)
-    day = teller.fmt.short_day(row.at) if row.date_only else teller.fmt.short_moment(row.at)
-    return WorkRow(day, teller.airframe(row.airframe), capital(what), plain(row.done_by), plain(row.note))
+    return capital(what)
+
+
+def gap_rows(gaps: Iterable[RecordGap], teller: Teller) -> tuple[GapRow, ...]:
+    """Disagreements of journal and logs, oldest first; what came together is one row."""
+    rows = []
+    ordered = sorted(gaps, key=lambda gap: (gap.at, gap.airframe, gap.code, gap.flights))
+    for (at, airframe, code, n), own in groupby(
+        ordered, key=lambda gap: (gap.at, gap.airframe, gap.code, gap.flights)
+    ):
+        items = [work_done(gap.kind, gap.part, gap.before, gap.after, teller) for gap in own]
+        flights = teller.words.sentence("n_flights_one" if n == 1 else "n_flights", n=n)
+        sentence = teller.words.sentence(GAP_SENTENCES[code], what=names_of(items, teller), flights=flights)
+        rows.append(GapRow(teller.fmt.short_day(at), teller.airframe(airframe), sentence))
+    return tuple(rows)
 
 
 def work_section(given: DigestInput, teller: Teller) -> WorkSection:
     """Maintenance done in the period."""
     done = sorted(given.maintenance, key=lambda row: (row.at, row.airframe, row.kind, row.part))
     rows = tuple(work_row(row, teller) for row in done)
+    gaps = gap_rows(given.record_gaps, teller)
     fingerprint = given.journal_head[:SHORT_HASH] if given.journal_head else ""
     sentence = teller.words.sentence("journal_head", head=fingerprint) if fingerprint else ""
-    return WorkSection(head("maintenance", len(rows), teller), rows, sentence)
+    return WorkSection(head("maintenance", len(rows) + len(gaps), teller), rows, gaps, sentence)
 
 
 def not_read_section(given: DigestInput, teller: Teller) -> NotReadSection:

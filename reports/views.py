@@ -280,11 +280,21 @@ class WorkRow:
 
 
 @dataclass(frozen=True, slots=True)
+class GapRow:
+    """Where the journal and the logs disagree."""
+
+    day: str = shown("when")
+    who: Link = shown("the airframe")
+    what: str = shown("what changed and on which side it is missing, one sentence")
+
+
+@dataclass(frozen=True, slots=True)
 class WorkSection:
     """Maintenance done in the period."""
 
     head: SectionHead = shown("heading")
     rows: tuple[WorkRow, ...] = shown("oldest first")
+    gaps: tuple[GapRow, ...] = shown("disagreements of journal and logs, oldest first")
     journal_head: str = shown("sentence with the journal's fingerprint, may be empty")
 
 

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
 
@@ -21,11 +21,13 @@ from trimkeep.reports.inputs import (
     MaintenanceRow,
     NotMeasuredRow,
     Promise,
+    RecordGap,
     metric_words,
 )
 from trimkeep.service.hints import load_hints
 from trimkeep.service.journal import effective_at
 from trimkeep.service.judging import Judgement
+from trimkeep.service.record_gaps import GapKind, record_gaps
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.findings import load_findings
@@ -62,6 +64,9 @@ def gather(
     flights = load_flights(store)
     inside = [flight for flight in flights if period_start <= flight.at < period_end]
     journal = [row for row in load_journal(store) if row.standing == "current"]
+    work = [row for row in maintenance_rows(journal, fleet.time_zone) if period_start <= row.at < period_end]
+    # Only what flew or was worked on in the period can have a gap in it; the others need not be compared.
+    active = {flight.airframe for flight in inside} | {row.airframe for row in work}
     return DigestInput(
         fleet_name=fleet.name,
         time_zone=fleet.time_zone,
@@ -78,8 +83,9 @@ def gather(
         logs_not_read=tuple(_not_read(load_log_outcomes(store), period_start, period_end)),
         not_measured=_not_measured(store, {flight.id for flight in inside}),
         promise=_promise(fleet, judgement),
-        maintenance=tuple(
-            row for row in maintenance_rows(journal, fleet.time_zone) if period_start <= row.at < period_end
+        maintenance=tuple(work),
+        record_gaps=tuple(
+            gap for gap in gap_rows(store, fleet, active) if period_start <= gap.at < period_end
         ),
         hints=load_hints(store, fleet),
         journal_head=chain_head(store),
@@ -156,6 +162,24 @@ def maintenance_rows(journal: Sequence[JournalRow], time_zone: str) -> tuple[Mai
         for row in journal
     ]
     return tuple(sorted(rows, key=lambda row: (row.at, row.airframe)))
+
+
+def gap_rows(store: Store, fleet: FleetSettings, airframes: Iterable[str]) -> tuple[RecordGap, ...]:
+    """Where journal and logs disagree. Entries that merely lack a field are for `trimkeep audit gaps`."""
+    return tuple(
+        RecordGap(
+            str(gap.kind),
+            gap.airframe,
+            gap.at,
+            gap.work,
+            gap.part,
+            gap.before,
+            gap.after,
+            gap.flights_checked,
+        )
+        for gap in record_gaps(store, fleet, airframes)
+        if gap.kind is not GapKind.INCOMPLETE
+    )
 
 
 def newest(series: Series, count: int) -> Series:

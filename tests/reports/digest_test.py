@@ -14,7 +14,7 @@ from tests.reports.page_examples import SPEC
 from tests.reports.page_reading import Page
 from trimkeep.detectors.history.model import Tier, Verdict
 from trimkeep.reports.compose import MAX_PLOTS, compose_digest
-from trimkeep.reports.inputs import AirframeRow, DigestInput, MetricWords, metric_words
+from trimkeep.reports.inputs import AirframeRow, DigestInput, MetricWords, RecordGap, metric_words
 from trimkeep.reports.render import render_digest
 
 HOSTILE = (
@@ -264,3 +264,27 @@ def test_airframes_that_did_not_fly_are_named() -> None:
     row = AirframeRow("smew-09", "", 0, 0.0, None, None)
     page = compose_digest(replace(busy_week(), airframes=(*busy_week().airframes, row)))
     assert page.trends.idle == "Did not fly in this period: smew-08, smew-09."
+
+
+def test_where_journal_and_logs_disagree_stands_with_the_work_done() -> None:
+    week = busy_week()
+    gaps = (
+        RecordGap("not_in_journal", "tern-02", week.period_start, "parameters", "ALT_P", "0.35", "0.7"),
+        RecordGap("not_in_journal", "tern-02", week.period_start, "parameters", "ALT_I", "0.4", "0.8"),
+        RecordGap("not_in_logs", "heron-01", week.period_start, "firmware", "", "4.1", "4.2", flights=1),
+    )
+    section = compose_digest(replace(week, record_gaps=gaps)).work
+    assert [(row.who.text, row.what) for row in section.gaps] == [
+        (
+            "heron-01",
+            "Firmware 4.1 → 4.2. The journal says so, but 1 flight after it show no change.",
+        ),
+        (
+            "tern-02",
+            "Settings (ALT_P) 0.35 → 0.7; Settings (ALT_I) 0.4 → 0.8. This flight's log is the first to show "
+            "it; nobody wrote it down.",
+        ),
+    ]
+    quiet = replace(week, record_gaps=gaps, maintenance=())
+    assert "Where the journal and the logs disagree" in html_of(quiet)
+    assert "Work done" in Page(html_of(quiet)).headings
