@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from datetime import datetime, timedelta
 from itertools import groupby, takewhile
 
@@ -49,11 +49,16 @@ class UnseenEntry:
 
 @dataclass(frozen=True, slots=True)
 class AirframeChanges:
-    """All changes of one airframe in order, and entries that the logs contradict."""
+    """All changes of one airframe in order, and entries that the logs contradict.
+
+    `entries` gives for every other current entry (by its place in the record) the ids of the changes it
+    belongs to: usually one, more where the logs show its work piece by piece.
+    """
 
     airframe: str
     changes: tuple[Change, ...]
     unseen: tuple[UnseenEntry, ...]
+    entries: Mapping[int, tuple[str, ...]] = field(default_factory=dict)
 
 
 def load_changes(store: Store, time_zone: str, airframes: Iterable[str] | None = None) -> tuple[Change, ...]:
@@ -127,11 +132,15 @@ def changes_of(
     used: set[int] = set()
     gaps: dict[int, list[ChangeItem]] = {}
     noted: dict[int, list[datetime]] = {}
+    stands: dict[int, set[int]] = {}
     for item in seen_changes(flights, parameters):
         matches = _matches(item, entries, history)
         used.update(entry.row.seq for entry in matches if entry.row.kind == item.kind)
         gap = _gap_of(item, matches)
         gaps.setdefault(gap, []).append(_seen_item(item, matches))
+        for entry in matches:
+            if entry.row.kind == item.kind:
+                stands.setdefault(entry.row.seq, set()).add(gap)
         noted.setdefault(gap, []).extend(entry.at for entry in matches if entry.gap == gap)
     unseen = []
     for entry in entries:
@@ -143,8 +152,11 @@ def changes_of(
             continue
         gaps.setdefault(entry.gap, []).append(_journal_item(entry.row))
         noted.setdefault(entry.gap, []).append(entry.at)
+        stands.setdefault(entry.row.seq, set()).add(entry.gap)
     changes = tuple(_change(airframe, gap, gaps[gap], noted[gap], flights) for gap in sorted(gaps))
-    return AirframeChanges(airframe, changes, tuple(unseen))
+    ids = {change.first_order: change.id for change in changes}
+    by_entry = {seq: tuple(ids[gap] for gap in sorted(found)) for seq, found in stands.items()}
+    return AirframeChanges(airframe, changes, tuple(unseen), by_entry)
 
 
 def _placed(row: JournalRow, starts: Sequence[datetime], time_zone: str) -> _Entry:

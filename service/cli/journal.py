@@ -9,10 +9,14 @@ from typing import Any
 
 import click
 
+from trimkeep.detectors.history.model import Finding, Tier, Verdict
 from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.effects import EntryEffect, Outcome, entry_effects
+from trimkeep.service.finding_json import public_finding
 from trimkeep.service.journal import record_work
 from trimkeep.service.journal_table import KINDS, EntryText
+from trimkeep.service.judging import judge
 from trimkeep.service.record_fields import lacks
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.journal import JournalRow, load_journal
@@ -20,7 +24,10 @@ from trimkeep.service.store.journal import JournalRow, load_journal
 
 @click.group("journal")
 def command() -> None:
-    """List the maintenance record, and add to it. Nothing recorded is ever changed or deleted."""
+    """List the maintenance record, add to it, and see whether the work worked.
+
+    Nothing recorded is ever changed or deleted: a correction is a new row that supersedes the old one.
+    """
 
 
 HEADER = ["row", "airframe", "done", "kind", "work", "done by", "approved by", "standing", "missing"]
@@ -149,3 +156,91 @@ def add(
     click.echo(
         f"Recorded as row {seq}. Judged with the next digest or with: trimkeep findings {opened.folder}"
     )
+
+
+@command.command("effects")
+@fleet_command
+@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@click.option(
+    "--format",
+    "form",
+    type=click.Choice(["text", "json"]),
+    default="text",
+    show_default=True,
+    help="For people or for programs.",
+)
+def effects(fleet: Path, state: Path | None, airframes: tuple[str, ...], form: str) -> None:
+    """Show for each piece of work on FLEET's airframes whether it worked: verdicts, flights that show it.
+
+    A verdict speaks of everything that changed at the same time.
+    """
+    opened = open_fleet(fleet, state)
+    store = open_store(opened.state)
+    wanted = [known_airframe(store, opened, name) for name in airframes]
+    judge(store, opened, datetime.now(UTC))
+    found = entry_effects(store, opened, wanted or None)
+    if form == "json":
+        click.echo(json.dumps([_effect_as_json(one) for one in found], indent=1, ensure_ascii=False))
+    elif found:
+        for one in found:
+            click.echo("\n".join(_effect_lines(one)))
+    else:
+        click.echo("Nothing is recorded.")
+
+
+TELLING = (Verdict.WORSE, Verdict.BETTER)
+
+
+def _effect_lines(one: EntryEffect) -> list[str]:
+    row = one.entry
+    part = f" {row.part}" if row.part else ""
+    lines = [f"{row.airframe} {row.done_at} {row.kind.replace('_', ' ')}{part} (row {row.seq})"]
+    if one.outcome is Outcome.NO_FLIGHT_SINCE:
+        lines.append("  open: not flown since")
+    elif one.outcome is Outcome.NOT_IN_LOGS:
+        lines.append(f"  the logs contradict it: {one.flights_checked} flights after it show the old state")
+    else:
+        lines.append(f"  flown {len(one.flights)} times since, first in {one.flights[0].id}")
+    if one.together_with:
+        beside = [" ".join(text for text in (item.kind, item.part) if text) for item in one.together_with]
+        lines.append(f"  changed at the same time: {', '.join(dict.fromkeys(beside))}")
+    for finding in one.findings:
+        if finding.verdict in TELLING:
+            perhaps = "" if finding.tier is Tier.CALLED else "perhaps "
+            lines.append(f"  {perhaps}{_finding_line(finding)}")
+    if one.outcome is Outcome.JUDGED:
+        unchanged, early = one.count(Verdict.NO_MATERIAL_CHANGE), one.count(Verdict.TOO_EARLY)
+        lines.append(
+            f"  of {len(one.findings)} verdicts: {unchanged} no material change, {early} cannot be told yet"
+        )
+    elif one.outcome is Outcome.TOO_EARLY:
+        needed = [finding.flights_needed for finding in one.findings if finding.flights_needed]
+        more = f"; about {min(needed)} more flights are likely to settle the first" if needed else ""
+        lines.append(f"  cannot be told yet{more}")
+    elif one.outcome is Outcome.NOT_JUDGED:
+        lines.append("  nothing that was measured before and after could be compared")
+    return lines
+
+
+def _finding_line(finding: Finding) -> str:
+    effect = finding.effect
+    scope = "fleet: " if finding.scope == "fleet" else ""
+    size = f" {effect.before:.3g} -> {effect.after:.3g} {effect.unit}".rstrip() if effect else ""
+    shown = f", shown by {', '.join(finding.evidence_flights)}" if finding.evidence_flights else ""
+    counted = f"{finding.flights_before} + {finding.flights_after} flights"
+    return f"{scope}{finding.verdict}: {finding.metric} ({finding.context}){size}, {counted}{shown}"
+
+
+def _effect_as_json(one: EntryEffect) -> dict[str, Any]:
+    return {
+        "row": one.entry.seq,
+        "airframe": one.entry.airframe,
+        "done_at": one.entry.done_at,
+        "kind": one.entry.kind,
+        "part": one.entry.part,
+        "outcome": str(one.outcome),
+        "flights_since": [flight.id for flight in one.flights],
+        "flights_checked": one.flights_checked,
+        "together_with": [{"kind": item.kind, "part": item.part} for item in one.together_with],
+        "findings": [public_finding(finding) for finding in one.findings],
+    }
