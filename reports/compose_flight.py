@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from trimkeep.config.channels import CHANNELS
+from trimkeep.detectors.history.model import Finding, Series
 from trimkeep.detectors.model import (
     Channel,
     DetectorRun,
@@ -19,9 +20,10 @@ from trimkeep.detectors.model import (
     Window,
 )
 from trimkeep.reports.compose_pages import board_trail, page_head, teller_for
+from trimkeep.reports.entries import entry_view, group
 from trimkeep.reports.foreign import plain
 from trimkeep.reports.page_inputs import Setting, Trace
-from trimkeep.reports.page_views import DetectorView, FlightPage, MeasuredRow, TraceView
+from trimkeep.reports.page_views import DetectorView, FlightPage, FlownRow, MeasuredRow, TraceView
 from trimkeep.reports.teller import Teller, capital
 from trimkeep.reports.traces import channel_words, limits, trace_view
 from trimkeep.reports.views import UnmeasuredRow
@@ -37,6 +39,8 @@ def compose_inspect(
     *,
     with_traces: bool = True,
     traces_of: frozenset[str] | None = None,
+    findings: tuple[Finding, ...] = (),
+    series: tuple[Series, ...] = (),
 ) -> FlightPage:
     """The page of one flight.
 
@@ -53,8 +57,10 @@ def compose_inspect(
         False leaves the plots out.
     traces_of : frozenset of str or None
         Detectors whose channels are drawn; None draws those of all.
+    findings, series : tuple
+        What this flight shows by itself, with the series it is read from.
     """
-    teller = teller_for(setting)
+    teller = teller_for(setting, series)
     words = teller.words
     drawn: set[tuple[str, tuple[Window, ...]]] = set()
     detectors = tuple(
@@ -88,6 +94,8 @@ def compose_inspect(
     )
     return FlightPage(
         head=head,
+        entries=tuple(entry_view(those, teller) for those in group(findings, teller)),
+        flown=_flown(flight, teller),
         detectors=detectors,
         unmeasured=tuple(
             _unmeasured(run, specs.get(run.detector), teller)
@@ -184,6 +192,22 @@ def _unmeasured(run: DetectorRun, spec: DetectorSpec | None, teller: Teller) -> 
     # A traceback is for the log, not for the page.
     detail = f" ({plain(run.detail)})" if run.detail and run.outcome is not Outcome.FAILED else ""
     return UnmeasuredRow(plain(title), f"{reason}{detail}", "")
+
+
+def _flown(flight: Flight, teller: Teller) -> tuple[FlownRow, ...]:
+    """Modes and phases with the time spent in each, longest first."""
+    seconds: dict[tuple[str, str], float] = {}
+    for segment in flight.segments:
+        key = (segment.mode, segment.phase)
+        seconds[key] = seconds.get(key, 0.0) + segment.seconds
+    return tuple(
+        FlownRow(
+            capital(teller.words.code("mode", mode)),
+            teller.words.code("phase", phase),
+            teller.fmt.duration(spent_s),
+        )
+        for (mode, phase), spent_s in sorted(seconds.items(), key=lambda item: (-item[1], item[0]))
+    )
 
 
 def _notes(flight: Flight, teller: Teller) -> tuple[str, ...]:

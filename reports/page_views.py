@@ -158,10 +158,21 @@ class DetectorView:
 
 
 @dataclass(frozen=True, slots=True)
+class FlownRow:
+    """Time spent in one control mode and one phase of flight."""
+
+    mode: str = shown("the control mode")
+    phase: str = shown("climb, level, turn, ...")
+    time_spent: str = shown("how long")
+
+
+@dataclass(frozen=True, slots=True)
 class FlightPage:
     """One flight: what was measured, what was not, and the traces."""
 
     head: PageHead = shown("top of the page")
+    entries: tuple[EntryView, ...] = shown("what this flight shows by itself")
+    flown: tuple[FlownRow, ...] = shown("modes and phases flown")
     detectors: tuple[DetectorView, ...] = shown("those that measured something")
     unmeasured: tuple[UnmeasuredRow, ...] = shown("those that did not, and why")
     notes: tuple[str, ...] = shown("remarks on the recording")

@@ -157,9 +157,19 @@ def _dress(axes: Axes, view: TrendView, flight_axis: str) -> None:
         axes.set_ylim(bottom=0.0)
     chosen = _spread(view.points, MAX_DATES)
     axes.set_xticks([point.order for point in chosen], [point.day_text for point in chosen])
-    axes.set_xticks(orders, minor=True)
-    axes.tick_params(axis="x", which="minor", length=2.5)
     axes.tick_params(axis="x", which="major", length=5)
+    # One small tick a flight, as one line of markers: a tick object each took half of the drawing's time.
+    foot = axes.get_xaxis_transform()
+    axes.plot(
+        orders,
+        [0.0] * len(orders),
+        linestyle="none",
+        marker="|",
+        markersize=5,
+        markeredgewidth=0.6,
+        color=LIGHT.soft,
+        transform=foot,
+    )
     axes.yaxis.set_major_locator(matplotlib.ticker.MaxNLocator(4))
     axes.grid(axis="y", color=LIGHT.hairline, linewidth=0.7)
     axes.set_axisbelow(True)
@@ -244,7 +254,9 @@ def spectrum_svg(view: SpectrumView, frequency_axis: str) -> Markup:
             colour = verdict_colour(view.verdict)
             axes.plot(view.frequency_hz[positive], view.after[positive], color=colour, linewidth=1.5)
         axes.set_xscale("log")
+        axes.xaxis.set_major_locator(matplotlib.ticker.LogLocator(subs=(1.0, 2.0, 5.0)))
         axes.xaxis.set_major_formatter(matplotlib.ticker.FormatStrFormatter("%g"))
+        axes.xaxis.set_minor_locator(matplotlib.ticker.NullLocator())
         axes.set_ylim(bottom=0.0)
         _dress_plain(axes, view.axis, frequency_axis)
         return inline_svg(figure, title=view.caption, description=view.name)

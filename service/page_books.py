@@ -25,7 +25,7 @@ SPECS = tuple(detector.spec for detector in DETECTORS)
 SPEC_BY_ID = {spec.id: spec for spec in SPECS}
 SPEAKING = frozenset({Verdict.ATTENTION, Verdict.WORSE, Verdict.BETTER})
 # Newest of the flights that a finding cites: with more, a season's pages would be mostly of flights.
-MAX_CITED = 4
+MAX_CITED = 3
 
 
 @dataclass(frozen=True, slots=True)

@@ -26,7 +26,7 @@ from trimkeep.reports.render import (
 from trimkeep.service.judging import Judgement
 from trimkeep.service.page_books import SPEC_BY_ID, SPECS, PageBooks, load_books
 from trimkeep.service.page_file import fingerprint, made_from, program_fingerprint, write_page
-from trimkeep.service.page_links import FOLDER, links_from_digest, only
+from trimkeep.service.page_links import FOLDER, links_from_digest, only, plan_links
 from trimkeep.service.pages_evidence import choose_flights, load_pictures, series_shown
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.evidence import load_channels
@@ -89,6 +89,8 @@ def write_pages(store: Store, fleet: FleetSettings, judgement: Judgement, now: d
         else:
             _write(path, page, books)
             written.append(path)
+    # A flight's page stays true when no finding cites the flight any more.
+    names |= set(plan_links((), (), books.flight_by_id).flights.values())
     withdrawn = _withdraw(folder, names, books)
     return PageSet(links_from_digest(books.setting.links), tuple(written), unchanged, withdrawn)
 

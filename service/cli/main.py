@@ -26,6 +26,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "flights": ("flights", "List the flights and what became of each log."),
     "airframe": ("airframe", "Show what an airframe consists of, today or at a date."),
     "compare": ("compare", "Show what differs between two flights, dates or airframes."),
+    "inspect": ("inspect", "Measure one log by itself and write one page about it."),
     "channels": ("channels", "Show what a table holds and propose a channel map."),
     "status": ("status", "Show what waits, what was last read and said, and the room left."),
     "settings": ("settings", "Show every setting, its value and where it came from."),

@@ -98,7 +98,8 @@ def test_what_is_no_longer_said_keeps_a_page_that_says_so(told: Told) -> None:
     foreign = fleet.output / FOLDER / "notes.html"
     foreign.write_text("<p>mine</p>")
     gone = write_pages(store, fleet, quiet(store), NOW)
-    assert names(gone.withdrawn) == {"finding", "flight"}
+    # The flights are still there, and so are their pages.
+    assert names(gone.withdrawn) == {"finding"}
     [finding] = [path for path in first.written if path.name.startswith("finding")]
     page = Page(finding.read_text(encoding="utf-8"))
     assert "no longer" in page.text and "board.html" in page.hrefs
