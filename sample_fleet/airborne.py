@@ -23,7 +23,7 @@ from trimkeep.sample_fleet.world import Gusts, Weather, dryden_gusts, gust_model
 
 FOOT_M = 0.3048
 STEP_HZ = 100.0  # of JSBSim: three steps per time constant of the quickest motion, the small plane's roll
-HOME = (47.3, 8.2)  # deg; an invented field
+HOME = (47.3, -30.0)  # deg; an invented field where there is only sea
 _FULL_GUSTS_M = 40.0  # below, the ground stops the air's vertical motion; they fade to nothing at the grass
 _LAUNCH_CLIMB = radians(9.0)
 _DEG = 180.0 / np.pi

@@ -90,6 +90,9 @@ class LogStyle:
     board_heat_c : float
         What the board's own warmth adds to the temperature beside the pressure.
     airspeed_alive, battery_alive, sends_texts : bool
+    keeps_targets : bool
+        True: while no altitude is held the last one asked for is sent on, as the real logs have it (the
+        target comes at its full rate in their manual stretches too). False: it is not sent then.
     """
 
     name: str
@@ -107,6 +110,7 @@ class LogStyle:
     airspeed_alive: bool = True
     battery_alive: bool = True
     sends_texts: bool = True
+    keeps_targets: bool = False
 
 
 def _even(rates: Mapping[str, float]) -> dict[str, Cadence]:
@@ -216,6 +220,7 @@ FIELD = LogStyle(
     board_heat_c=33.0,
     battery_alive=False,
     sends_texts=False,
+    keeps_targets=True,
 )
 
 FIELD_NO_AIRSPEED = LogStyle(
@@ -230,6 +235,7 @@ FIELD_NO_AIRSPEED = LogStyle(
     airspeed_alive=False,
     battery_alive=False,
     sends_texts=False,
+    keeps_targets=True,
 )
 
 STYLES: dict[str, LogStyle] = {

@@ -166,11 +166,12 @@ def position_target_global_int(take: Take) -> Columns:
     """Altitude asked for, above the sea or above the take-off place as the airframe has it."""
     above_home = take.identity.heights_above_home
     ground = take["alt"] - take["height"]
+    wanted = take.last_known("alt_want") if take.style.keeps_targets else take["alt_want"]
     return {
         "time_boot_ms": take.boot_ms,
         "lat_int": degrees_1e7(take["lat"]),
         "lon_int": degrees_1e7(take["lon"]),
-        "alt": take["alt_want"] - ground if above_home else take["alt_want"],
+        "alt": wanted - ground if above_home else wanted,
         # everything but the position is to be ignored
         "type_mask": 0xFFF8,
         "coordinate_frame": 3 if above_home else 0,

@@ -42,6 +42,14 @@ class Take:
         """An angle or a rate in radians."""
         return np.radians(self[name])
 
+    def last_known(self, name: str) -> Floats:
+        """The signal, or where it is unknown its last known value; before the first, that one."""
+        values = self.flown.signals[name]
+        known = np.flatnonzero(np.isfinite(values))
+        if not known.size:
+            return np.zeros(self.rows.size)
+        return values[known[np.maximum(np.searchsorted(known, self.rows, side="right") - 1, 0)]]
+
     def shown_airspeed(self) -> Floats:
         """Airspeed as this log shows it: a dead sensor reads zero."""
         return self["cas"] if self.style.airspeed_alive else np.zeros(self.rows.size)

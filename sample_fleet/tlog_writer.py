@@ -93,7 +93,7 @@ def _batches(
         if name == "NAMED_VALUE_FLOAT":
             yield from _integrators(take, sender)
             continue
-        if name in ONLY_WITH:
+        if name in ONLY_WITH and not style.keeps_targets:
             take = take.where(np.isfinite(take[ONLY_WITH[name]]))
         if LAYOUTS[name].number > 255 and sender.version == 1:
             continue  # the number does not fit into the one byte of version 1

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -50,11 +51,11 @@ class FlightTruth:
             "switched_on_at": order.at.isoformat(),
             "firmware": order.firmware,
             "seconds": round(self.seconds, 2),
-            "airborne_s": [round(instant, 2) for instant in self.airborne],
+            "airborne_s": [_known(round(instant, 2)) for instant in self.airborne],
             "kept_s": [round(instant, 2) for instant in self.kept],
             "faults": [_fault(fault) for fault in order.faults],
             "log": dict(order.log),
-            "planted": dict(self.planted),
+            "planted": {name: _known(value) for name, value in self.planted.items()},
         }
 
 
@@ -74,7 +75,7 @@ def truth_of_fleet(scenario: Scenario, seed: int, flights: Sequence[FlightTruth]
 
 def write_truth(path: Path, truth: Mapping[str, Any]) -> None:
     """Write the truth file."""
-    path.write_text(json.dumps(truth, indent=1) + "\n", encoding="utf-8")
+    path.write_text(json.dumps(truth, indent=1, allow_nan=False) + "\n", encoding="utf-8")
 
 
 def _airframe(scenario: Scenario, story: AirframeStory, flights: Sequence[FlightTruth]) -> dict[str, Any]:
@@ -109,6 +110,11 @@ def _airframe(scenario: Scenario, story: AirframeStory, flights: Sequence[Flight
         ],
         "flights": [one.as_json() for one in flights],
     }
+
+
+def _known(value: float | str) -> float | str | None:
+    """What the file says of a number that is not one: null, since JSON has no word for it."""
+    return None if isinstance(value, float) and not math.isfinite(value) else value
 
 
 def _fault(fault: PlantedFault) -> dict[str, Any]:

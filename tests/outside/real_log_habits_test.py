@@ -76,11 +76,9 @@ def test_written_field_log_has_the_stated_habits() -> None:
     )
     found = intervals(data, sender=7)
     assert set(found) - {22} == set(STATED)
-    # sent only while an altitude is held, which is 70 % of the flight made by hand
-    share = {87: 0.70}
     for number, cadence in STATED.items():
         rate_hz, p95_s, _ = found[number]
         # at 20 Hz two packets due in the same sample of the 50 Hz flight become one
-        assert rate_hz == pytest.approx(cadence.rate_hz * share.get(number, 1.0), rel=0.15), number
+        assert rate_hz == pytest.approx(cadence.rate_hz, rel=0.15), number
         if cadence.interval_p95_s is not None:
             assert p95_s == pytest.approx(cadence.interval_p95_s, rel=0.20), number

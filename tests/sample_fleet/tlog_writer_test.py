@@ -140,6 +140,18 @@ def test_altitude_asked_for_above_home_or_sea() -> None:
     assert {(m.alt, m.coordinate_frame) for _, m in home["POSITION_TARGET_GLOBAL_INT"]} == {(105.0, 3)}
 
 
+def test_field_logs_send_the_last_altitude_on() -> None:
+    stepped = np.where(FLIGHT.t_s < 30.0, FLIGHT.signals["alt_want"], FLIGHT.signals["alt_want"] + 20.0)
+    flown = Flown(
+        FLIGHT.rate_hz, FLIGHT.t_s, {**FLIGHT.signals, "alt_want": stepped}, FLIGHT.parameters, FLIGHT.truth
+    )
+    messages, _ = decoded(written(FIELD, flown))
+    wanted = [m.alt for _, m in messages["POSITION_TARGET_GLOBAL_INT"]]
+    assert set(wanted) == {305.0, 325.0}
+    assert (wanted[0], wanted[-1]) == (305.0, 325.0)
+    assert len(wanted) > 15 * 60
+
+
 def test_stamps_are_the_receivers_clock_and_never_go_back() -> None:
     wrong_by_s = 846_000.0
     messages, _ = decoded(written(ON_BOARD, circumstances=hand_made_circumstances(clock_error_s=wrong_by_s)))
