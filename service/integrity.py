@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from trimkeep.config.errors import StoreDamaged
 from trimkeep.service.store.audit import verify_chain
-from trimkeep.service.store.checks import orphan_rows, stored_recordings
+from trimkeep.service.store.checks import contradicted_logs, orphan_rows, stored_recordings
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.digests import load_digests
 from trimkeep.service.store.recordings import read_recording
@@ -18,7 +18,8 @@ class Contradiction:
     """One thing that should not be.
 
     Codes: `orphan_rows` (table and count), `recording_missing`, `recording_damaged`,
-    `recording_unknown`, and those of `store.audit.ChainFault`.
+    `recording_unknown`, `log_not_in_record` and `log_contradicts_record`, and those of
+    `store.audit.ChainFault`.
     """
 
     code: str
@@ -69,3 +70,6 @@ def _chain(store: Store) -> Iterator[Contradiction]:
     heads = tuple(digest.chain_head for digest in load_digests(store))
     for fault in verify_chain(store, heads):
         yield Contradiction(fault.code, f"audit row {fault.seq}", fault.detail)
+    for log in contradicted_logs(store):
+        code = "log_not_in_record" if log.unknown else "log_contradicts_record"
+        yield Contradiction(code, log.path, f"content {log.sha256}")

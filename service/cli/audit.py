@@ -3,17 +3,19 @@
 from __future__ import annotations
 
 import json
+import re
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
 
 import click
 
-from trimkeep.config.errors import StoreDamaged
+from trimkeep.config.errors import StoreDamaged, UsageError
 from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.record_gaps import Gap, GapKind, record_gaps
-from trimkeep.service.store.audit import chain_head, load_records, verify_chain
+from trimkeep.service.store.audit import SHORTEST_HEAD, chain_head, load_records, verify_chain
+from trimkeep.service.store.checks import contradicted_logs
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.digests import load_digests
 
@@ -26,16 +28,32 @@ def command() -> None:
     """
 
 
+def _head(text: str) -> str:
+    head = text.strip().lower()
+    if not re.fullmatch(rf"[0-9a-f]{{{SHORTEST_HEAD},64}}", head):
+        raise UsageError(
+            f"is no head: it has {SHORTEST_HEAD} to 64 digits 0-9, a-f",
+            subject=text,
+            next_step="Copy it from the end of a digest's section on the work done, or from an export",
+        )
+    return head
+
+
 @command.command("verify")
 @fleet_command
 @click.option(
-    "--head", "heads", multiple=True, help="A head printed in an earlier digest; may be given again."
+    "--head",
+    "heads",
+    multiple=True,
+    callback=lambda _context, _parameter, values: tuple(_head(value) for value in values),
+    help="A head from an earlier digest or export (16 digits or more); may be given again.",
 )
 @click.pass_context
 def verify(context: click.Context, fleet: Path, state: Path | None, heads: tuple[str, ...]) -> None:
     """Check every row of the record of FLEET, and that the heads of all earlier digests are still in it.
 
-    Exit code 6 when anything was altered, removed or reordered.
+    Only a head that was kept outside of the store, in a printed digest or an export, shows that the whole
+    record was made anew: give it with --head. Exit code 6 when anything was altered, removed or reordered.
     """
     opened = open_fleet(fleet, state)
     store = open_store(opened.state)
@@ -43,8 +61,12 @@ def verify(context: click.Context, fleet: Path, state: Path | None, heads: tuple
     faults = verify_chain(store, known)
     for fault in faults:
         click.echo(f"row {fault.seq}: {fault.code}: {fault.detail}")
-    if faults:
-        click.echo(f"{len(faults)} faults in the record.", err=True)
+    logs = contradicted_logs(store)
+    for log in logs:
+        what = "the record says nothing of it" if log.unknown else "the record says something else of it"
+        click.echo(f"{log.path}: {what}")
+    if faults or logs:
+        click.echo(f"{len(faults) + len(logs)} faults in the record.", err=True)
         context.exit(StoreDamaged.exit_code)
     click.echo(f"{len(load_records(store))} rows, unbroken. Head: {chain_head(store)}")
 

@@ -15,6 +15,8 @@ from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.values import aware, canonical_json, first_row, now_utc
 
 NO_ROW = "0" * 64
+# Digits of a head that stand for it: nobody makes another row with the same sixteen (64 bits).
+SHORTEST_HEAD = 16
 
 
 @dataclass(frozen=True, slots=True)
@@ -104,7 +106,8 @@ def verify_records(records: tuple[AuditRecord, ...], heads: tuple[str, ...] = ()
     records : tuple of AuditRecord
         In the order of `seq`.
     heads : tuple of str
-        Hashes that stood at the end of the chain at some time, from digests or exports.
+        Hashes that stood at the end of the chain at some time, from digests or exports; at least their
+        first `SHORTEST_HEAD` digits, as digests print them.
 
     Returns
     -------
@@ -113,8 +116,12 @@ def verify_records(records: tuple[AuditRecord, ...], heads: tuple[str, ...] = ()
     """
     faults = list(_faults(records))
     known = {record.sha256 for record in records} | {NO_ROW}
+    starts = {sha256[:SHORTEST_HEAD]: sha256 for sha256 in known}
     last = records[-1].seq if records else 0
-    faults += [ChainFault("head_unknown", last, head) for head in heads if head not in known]
+    for head in heads:
+        found = starts.get(head[:SHORTEST_HEAD])
+        if found is None or not found.startswith(head):
+            faults.append(ChainFault("head_unknown", last, head))
     return tuple(faults)
 
 

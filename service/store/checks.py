@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.results import PER_LOG_TABLES
 
@@ -22,6 +24,37 @@ def orphan_rows(store: Store) -> dict[str, int]:
         ).fetchall()
         found["observation without detector_run"] = int(rows[0][0])
     return found
+
+
+_CONTRADICTED_LOGS = """
+WITH said AS (
+    SELECT json_extract_string(body, '$.sha256') AS sha256, airframe,
+        json_extract_string(body, '$.outcome') AS outcome
+    FROM audit_record WHERE kind = 'log_stored'
+    QUALIFY row_number() OVER (PARTITION BY json_extract_string(body, '$.sha256') ORDER BY seq DESC) = 1
+)
+SELECT log.sha256, log.path, said.sha256 IS NULL
+FROM log_file log LEFT JOIN said USING (sha256)
+WHERE log.outcome IS NOT NULL
+    AND (said.sha256 IS NULL OR said.outcome <> log.outcome OR said.airframe <> log.airframe)
+ORDER BY log.path, log.sha256
+"""
+
+
+@dataclass(frozen=True, slots=True)
+class ContradictedLog:
+    """A stored log of which the record says something else; `unknown` when it says nothing."""
+
+    sha256: str
+    path: str
+    unknown: bool
+
+
+def contradicted_logs(store: Store) -> tuple[ContradictedLog, ...]:
+    """Logs whose airframe or outcome is not what the record says."""
+    with unit_of_work(store) as connection:
+        rows = connection.execute(_CONTRADICTED_LOGS).fetchall()
+    return tuple(ContradictedLog(*row) for row in rows)
 
 
 def stored_recordings(store: Store) -> frozenset[str]:
