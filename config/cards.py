@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from dataclasses import fields
 from pathlib import Path
@@ -73,12 +74,12 @@ def load_card(fleet: FleetSettings, folder: Path) -> AirframeCard:
         description=source.text_of(data, "description", ""),
         span_m=source.positive(data, "span_m"),
         mass_kg=source.positive(data, "mass_kg"),
-        motors=int(source.positive(data, "motors") or 1),
+        motors=source.whole("motors", source.positive(data, "motors") or 1),
         limits=source.numbers(data, "limits", LIMITS),
         outputs=_outputs(source, data.get("outputs", {})),
         modes=_modes(source, data.get("modes", {})),
         parameter_names=_parameter_names(source, data.get("parameters", {})),
-        thresholds={**fleet.settings.thresholds, **source.numbers(data, "thresholds", None)},
+        thresholds={**fleet.settings.thresholds, **_thresholds(source, data)},
         columns=columns,
         has_card=True,
     )
@@ -98,12 +99,26 @@ class _Source:
         value = data.get(key, default)
         if not isinstance(value, str):
             raise self.error(key, f"{key} is {value!r}, not text", "Put it in quotes")
+        if key == "id" and not value.strip():
+            raise self.error(key, "id is empty", "Name the airframe, or leave the line out")
         return value
 
     def number(self, dotted: str, value: Any) -> float:
         if isinstance(value, bool) or not isinstance(value, int | float):
             raise self.error(dotted, f"{dotted} is {value!r}, not a number", "Write a number without quotes")
-        return float(value)
+        try:
+            number = float(value)
+        except OverflowError:
+            number = math.inf
+        if not math.isfinite(number):
+            raise self.error(dotted, f"{dotted} is no finite number", "Write a number that can be measured")
+        return number
+
+    def whole(self, dotted: str, value: Any) -> int:
+        number = self.number(dotted, value)
+        if number != int(number):
+            raise self.error(dotted, f"{dotted} is {number:g}", "It is a whole number")
+        return int(number)
 
     def positive(self, data: Mapping[str, Any], key: str) -> float | None:
         if key not in data:
@@ -128,6 +143,13 @@ class _Source:
                     f"{name}.{key}", f"there is no {name} key {key}", nearest(key, list(allowed))
                 )
         return {key: self.number(f"{name}.{key}", value) for key, value in table.items()}
+
+
+def _thresholds(source: _Source, data: Mapping[str, Any]) -> dict[str, float]:
+    thresholds = source.numbers(data, "thresholds", None)
+    for name in thresholds:
+        source.positive(data["thresholds"], name)
+    return thresholds
 
 
 def _outputs(source: _Source, data: Any) -> dict[str, tuple[Output, ...]]:
@@ -156,7 +178,7 @@ def _output(source: _Source, dotted: str, name: str, entry: Any) -> Output:
         if key == "reversed":
             values[key] = bool(value)
         elif key in ("channel", "port"):
-            values[key] = int(source.number(dotted, value))
+            values[key] = source.whole(dotted, value)
         else:
             values[key] = source.number(dotted, value)
     output = Output(**values)
@@ -175,7 +197,8 @@ def _modes(source: _Source, data: Any) -> dict[int, str]:
     modes: dict[int, str] = {}
     for key, value in source.table(data, "modes").items():
         dotted = f"modes.{key}"
-        if not key.lstrip("-").isdigit():
+        # A number of more digits is none that any log holds, and Python refuses to read some thousand.
+        if not (key.isascii() and key.removeprefix("-").isdigit() and len(key) < 12):
             raise source.error(dotted, f"mode number {key!r} is not a whole number", "Use the log's number")
         if value not in CONTROL_MODES:
             raise source.error(
@@ -217,7 +240,7 @@ def _column(source: _Source, name: str, entry: Any) -> ColumnMap:
     if not isinstance(table.get("column"), str):
         raise source.error(dotted, f"{dotted} has no column", 'Name the header, such as column = "Pitch"')
     unit = table.get("unit")
-    if unit is not None and unit not in UNITS:
+    if unit is not None and (not isinstance(unit, str) or unit not in UNITS):
         raise source.error(dotted, f"{unit!r} is no unit known here", nearest(str(unit), list(UNITS)))
     sign = source.number(dotted, table.get("sign", 1))
     if sign not in (1.0, -1.0):

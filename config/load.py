@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import os
 from collections.abc import Mapping
 from dataclasses import Field, dataclass, fields, is_dataclass
@@ -63,6 +64,8 @@ def load_fleet(
     origins: dict[str, str] = {}
     settings = _build(Settings, "", given, origins)
     _check_zone(settings.time_zone, given)
+    for name in ("state", "output"):
+        _check_folder(folder, name, getattr(settings, name), given)
     return FleetSettings(
         folder=folder,
         name=settings.name or folder.name,
@@ -183,14 +186,14 @@ def _typed(dotted: str, given: _Given, hint: Any) -> Any:
     elif hint is int:
         good = isinstance(value, int) and not isinstance(value, bool)
     elif hint is float:
-        good = isinstance(value, int | float) and not isinstance(value, bool)
+        good = _is_number(value)
         value = float(value) if good else value
     elif origin is tuple:
         value = [value] if isinstance(value, str) else value
         good = isinstance(value, list) and all(isinstance(part, str) for part in value)
         value = tuple(value) if good else value
     else:
-        good = isinstance(value, dict) and all(_is_number(part) for part in value.values())
+        good = isinstance(value, dict) and all(_is_number(part) and part > 0 for part in value.values())
         value = {key: float(part) for key, part in value.items()} if good else value
     if not good:
         raise _wrong(dotted, given, f"{value!r} is not {_kind_in_words(hint)}")
@@ -198,14 +201,19 @@ def _typed(dotted: str, given: _Given, hint: Any) -> Any:
 
 
 def _is_number(value: Any) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool)
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        return False
+    try:
+        return math.isfinite(value)
+    except OverflowError:  # a whole number of hundreds of digits
+        return False
 
 
 def _kind_in_words(hint: Any) -> str:
     words = {bool: "true or false", str: "text in quotes", int: "a whole number", float: "a number"}
     if hint in words:
         return words[hint]
-    return "a list of texts" if get_origin(hint) is tuple else "a table of names and numbers"
+    return "a list of texts" if get_origin(hint) is tuple else "a table of names and numbers above zero"
 
 
 def _wrong(dotted: str, given: _Given, what: str) -> SettingsError:
@@ -213,6 +221,18 @@ def _wrong(dotted: str, given: _Given, what: str) -> SettingsError:
         f"setting {dotted}: {what}",
         subject=given.subject,
         next_step="Correct the value; `trimkeep settings` lists every setting and what it means",
+    )
+
+
+def _check_folder(fleet: Path, name: str, text: str, given: Mapping[str, _Given]) -> None:
+    """The state and output folders are never read for logs, so neither may hold the fleet itself."""
+    good = bool(text.strip()) and "\0" not in text
+    if good and not fleet.is_relative_to(Path(os.path.normpath(fleet / text))):
+        return
+    raise SettingsError(
+        f"setting {name}: {text!r} is no folder of its own",
+        subject=given[name].subject if name in given else "defaults",
+        next_step="Name a folder below the fleet folder, or one elsewhere",
     )
 
 

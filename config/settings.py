@@ -40,6 +40,15 @@ class IngestSettings:
     largest_log_mb: int = setting(
         2048, "A larger file is rejected with a sentence, not read.", unit="MB", low=1
     )
+    longest_s: float = setting(
+        300.0, "A log that takes longer to read counts as one that took its worker down.", unit="s", low=0.1
+    )
+    worker_memory_mb: int = setting(
+        4096,
+        "Memory that reading one log may take; a log that needs more is rejected. 0 means no limit.",
+        unit="MB",
+        low=0,
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,6 +103,9 @@ class Settings:
     watch: WatchSettings = field(default_factory=WatchSettings, metadata={"help": "Watching the folder."})
     digest: DigestSettings = field(default_factory=DigestSettings, metadata={"help": "Digests."})
     judge: JudgeSettings = field(default_factory=JudgeSettings, metadata={"help": "Judging changes."})
+    maintenance: MaintenanceSettings = field(
+        default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
+    )
     thresholds: Mapping[str, float] = setting(
         {}, "Metric name to what counts as a material change, in the metric's unit; overrides the default."
     )
@@ -103,9 +115,6 @@ class Settings:
 class FleetSettings:
     """A fleet folder and everything that was set for it.
 
-    maintenance: MaintenanceSettings = field(
-        default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
-    )
     Parameters
     ----------
     folder : Path

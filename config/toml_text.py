@@ -32,7 +32,8 @@ def read_toml(path: Path) -> tuple[dict[str, Any], str]:
         ) from error
     try:
         return tomllib.loads(text), text
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
+        # Not TOML, or a number of thousands of digits; and with RecursionError a hundred thousand brackets.
         raise SettingsError(
             f"is not valid TOML: {_first_line(error)}",
             subject=str(path),
