@@ -44,6 +44,7 @@ class Task:
     """One log to be read.
 
     `stat` is the file's status when it was hashed: a file that changed since is not what `sha256` says.
+    After `longest_s` the worker that reads it ends itself.
     """
 
     path: Path
@@ -53,6 +54,7 @@ class Task:
     recordings: Path
     time_zone: str
     tools: Tools
+    longest_s: float
 
 
 def extract(task: Task) -> LogResult | None:

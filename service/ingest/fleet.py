@@ -9,6 +9,7 @@ import time
 from collections.abc import Callable, Iterable, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
+from functools import partial
 from pathlib import Path
 
 from trimkeep.config.airframe import AirframeCard
@@ -17,7 +18,16 @@ from trimkeep.config.errors import JournalError, SettingsError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest import leases
 from trimkeep.service.ingest.extract import Tools
-from trimkeep.service.ingest.one_log import Hashed, Work, claim_log, hash_log, reject, store_log
+from trimkeep.service.ingest.one_log import (
+    OVERSIZE,
+    Hashed,
+    Work,
+    claim_log,
+    hash_log,
+    is_bearable,
+    reject,
+    store_log,
+)
 from trimkeep.service.ingest.pool import PoolOf, process_pool, work
 from trimkeep.service.ingest.report import Duplicate, IngestReport, Progress, RejectedLog, ReportBuilder
 from trimkeep.service.ingest.scan import (
@@ -56,7 +66,7 @@ def ingest_fleet(
     only: Iterable[Path] | None = None,
     stop: threading.Event | None = None,
     tools: Tools | None = None,
-    pool: PoolOf = process_pool,
+    pool: PoolOf | None = None,
 ) -> IngestReport:
     """Read what is new in a fleet folder.
 
@@ -76,8 +86,8 @@ def ingest_fleet(
         When set, what is being read is finished and nothing more is begun.
     tools : Tools or None
         The steps; None means today's.
-    pool : callable
-        Makes the executor; any with the standard interface.
+    pool : callable or None
+        Makes the executor; any with the standard interface. None means processes of this machine.
 
     Raises
     ------
@@ -89,6 +99,7 @@ def ingest_fleet(
 
         tools = TOOLS
     store = open_store(fleet.state)
+    pool = pool or partial(process_pool, memory_mb=fleet.settings.ingest.worker_memory_mb)
     count = workers or fleet.settings.ingest.workers or os.cpu_count() or 1
     with leases.hold_lease(store.runs) as lease:
         ingest = _Ingest(fleet, store, lease, tools, count, pool, progress, stop or threading.Event())
@@ -206,6 +217,8 @@ class _Ingest:
         )
         if not same or sighting.airframe != card.id:
             return False
+        if sighting.sha256.startswith(OVERSIZE) and is_bearable(self.fleet, stat.size_bytes):
+            return False  # the limit was raised
         if sighting.owner_path != stored_path(self.fleet, place.path):
             # A duplicate; it counts for itself once the file it repeats is gone.
             return stat_of(path_on_disk(self.fleet, sighting.owner_path)) is not None
@@ -324,9 +337,9 @@ class _Ingest:
 
     def _is_bearable(self, claimed: Work) -> bool:
         """Whether a log may be read by its size; if not, it is rejected here."""
-        limit_mb = self.fleet.settings.ingest.largest_log_mb
-        if claimed.found.size_bytes <= limit_mb * 1_000_000:
+        if is_bearable(self.fleet, claimed.found.size_bytes):
             return True
+        limit_mb = self.fleet.settings.ingest.largest_log_mb
         result = reject(
             self.store,
             claimed,

@@ -69,6 +69,32 @@ def fingerprint(path: Path, starts_for: Callable[[str], Sequence[int]] = lambda 
     return Fingerprint(whole.hexdigest(), head, starts)
 
 
+OVERSIZE = "oversize"
+
+
+def fingerprint_of_oversize(path: Path, size_bytes: int) -> Fingerprint:
+    """Stands for a file too large to be read: hashing hundreds of gigabytes would hold up all others.
+
+    It rests on the size, the first and the last bytes, and can be told from a real hash.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read.
+    """
+    with path.open("rb") as stream:
+        first = stream.read(BLOCK_BYTES)
+        stream.seek(max(size_bytes - BLOCK_BYTES, 0))
+        last = stream.read(BLOCK_BYTES)
+    part = hashlib.sha256(f"{size_bytes}|".encode() + first + last).hexdigest()
+    return Fingerprint(OVERSIZE + part[len(OVERSIZE) :], hashlib.sha256(first[:HEAD_BYTES]).hexdigest())
+
+
+def is_bearable(fleet: FleetSettings, size_bytes: int) -> bool:
+    """Whether a file of this size is read at all."""
+    return size_bytes <= fleet.settings.ingest.largest_log_mb * 1_000_000
+
+
 @dataclass(frozen=True, slots=True)
 class Work:
     """A claimed log on its way."""
@@ -108,7 +134,10 @@ def hash_log(
     def sizes(head: str) -> list[int]:
         return [r.size_bytes for r in known.get(head, []) if r.airframe == card.id and r.size_bytes < size]
 
-    prints = fingerprint(place.path, sizes)
+    if is_bearable(fleet, size):
+        prints = fingerprint(place.path, sizes)
+    else:
+        prints = fingerprint_of_oversize(place.path, size)
     if stat_of(place.path) != place.stat:
         return None
     relatives = [r for r in known.get(prints.head_sha256, []) if r.airframe == card.id]
@@ -163,6 +192,7 @@ def claim_log(
         recordings=store.recordings,
         time_zone=fleet.time_zone,
         tools=tools,
+        longest_s=fleet.settings.ingest.longest_s,
     )
     return Work(task, hashed.found, lease)
 

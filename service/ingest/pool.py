@@ -5,6 +5,7 @@ from __future__ import annotations
 import faulthandler
 import multiprocessing
 import os
+import resource
 import signal
 import threading
 from collections.abc import Callable
@@ -16,18 +17,19 @@ from pathlib import Path
 from trimkeep.service.ingest.extract import Task, extract
 from trimkeep.service.store.rows import LogResult
 
-# A log of a day's flying takes under a minute on a slow machine; what takes this long will never end.
-LONGEST_S = 900.0
 ORPHANED = 3
 PoolOf = Callable[[int], Executor]
 """Makes an executor of so many workers; any with the standard interface will do."""
 
 
-def process_pool(workers: int) -> Executor:
-    """Worker processes, started clean: a fork of a process with threads can inherit a held lock."""
+def process_pool(workers: int, memory_mb: int = 0) -> Executor:
+    """Worker processes, started clean: a fork of a process with threads can inherit a held lock.
+
+    With `memory_mb`, a worker that asks for more gets a `MemoryError` instead of the machine's last bytes.
+    """
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["trimkeep.service.ingest.pool", "trimkeep.service.ingest.tools"])
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker)
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(memory_mb,))
 
 
 def work(task: Task) -> LogResult | None:
@@ -37,19 +39,24 @@ def work(task: Task) -> LogResult | None:
     that hangs inside a library too. The worker dies of it; the parent counts that against the log.
     """
     with Path(os.devnull).open("w") as nowhere:
-        faulthandler.dump_traceback_later(LONGEST_S, exit=True, file=nowhere)
+        faulthandler.dump_traceback_later(task.longest_s, exit=True, file=nowhere)
         try:
             return extract(task)
         finally:
             faulthandler.cancel_dump_traceback_later()
 
 
-def _start_worker() -> None:
+def _start_worker(memory_mb: int) -> None:
     # Ctrl-C goes to the whole group; the parent decides what happens to its workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # When memory runs out it must be the worker that goes: the parent then rejects the log and lives on.
     with suppress(OSError):
         Path("/proc/self/oom_score_adj").write_text("800")
+    if memory_mb:
+        hard = resource.getrlimit(resource.RLIMIT_DATA)[1]
+        wanted = memory_mb * 1_000_000
+        within = wanted if hard == resource.RLIM_INFINITY else min(wanted, hard)
+        resource.setrlimit(resource.RLIMIT_DATA, (within, hard))
     threading.Thread(target=_die_with_parent, daemon=True).start()
 
 

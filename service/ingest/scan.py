@@ -104,7 +104,7 @@ def _under(top: Path, fleet: FleetSettings) -> Iterator[Place]:
             path = Path(entry.path)
             if entry.name.startswith(HIDDEN_PREFIXES):
                 continue
-            if entry.is_dir():
+            if path.is_dir():  # unlike the entry's own, false for a link that leads to itself
                 waiting.append(path)
             elif is_log_name(entry.name):
                 found = stat_of(path)

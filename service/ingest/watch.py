@@ -18,7 +18,7 @@ from trimkeep.config.errors import StoreBusy
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest.extract import Tools
 from trimkeep.service.ingest.fleet import ingest_fleet
-from trimkeep.service.ingest.pool import PoolOf, process_pool
+from trimkeep.service.ingest.pool import PoolOf
 from trimkeep.service.ingest.report import IngestReport, Progress
 from trimkeep.service.ingest.scan import airframe_folder_of, find_logs, place_of, stat_of
 from trimkeep.service.ingest.stability import FileStat, StabilityTracker
@@ -61,7 +61,7 @@ def watch(
     progress: Callable[[Progress], None] | None = None,
     on_round: Callable[[], None] | None = None,
     tools: Tools | None = None,
-    pool: PoolOf = process_pool,
+    pool: PoolOf | None = None,
 ) -> None:
     """Take in what is there, then what arrives, until told to stop.
 

@@ -236,6 +236,16 @@ def test_a_file_too_large_is_not_read(tmp_path: Path) -> None:
     report = ingest(fleet)
     assert report.counts == {LogOutcome.REJECTED: 1}
     assert "larger than 1 MB" in report.rejected[0].sentence
+    assert ingest(fleet).unchanged == 1
+
+
+def test_a_file_too_large_is_read_once_the_limit_is_raised(tmp_path: Path) -> None:
+    put(fleet_in(tmp_path), "heron-01/a.tlog", log_text([(10.0, 60.0 + k, 5.0) for k in range(50_000)]))
+    assert ingest(fleet_in(tmp_path, "[ingest]\nlargest_log_mb = 1\n")).counts == {LogOutcome.REJECTED: 1}
+    fleet = fleet_in(tmp_path)
+    assert ingest(fleet).counts == {LogOutcome.INGESTED: 1}
+    assert outcomes(fleet) == {"heron-01/a.tlog": LogOutcome.INGESTED}
+    assert ingest(fleet).unchanged == 1
 
 
 def test_a_file_that_changes_while_read_waits_for_the_next_look(fleet: FleetSettings) -> None:
