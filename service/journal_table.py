@@ -38,6 +38,8 @@ FIELDS = ("done_at", "kind", "part", "before", "after", "done_by", "note")
 EXTRA_FIELDS = ("id", "approved_by", "certificate", "reference", "flight_hours")
 NEEDED = ("done_at", "kind")
 SEPARATORS = (",", ";", "\t")
+# Outside of these years a date is a slip of the pen, and near year 1 or 9999 no zone can be applied to it.
+YEARS = range(1900, 2200)
 _BLANKS = re.compile(r"\s+")
 _SLASHED = re.compile(r"^(\d{1,2})[/.-](\d{1,2})[/.-](\d{4})$")
 _DAY_NUMBER = re.compile(r"^\d{5}(\.\d+)?$")
@@ -97,6 +99,8 @@ def read_table(data: bytes, subject: str, time_zone: str) -> tuple[EntryText, ..
     except csv.Error as error:
         line = reader.line_num + first - 1
         raise _error(subject, line, f"is no table ({error})", "Save it as CSV") from error
+    if not rows:
+        return ()
     (head_line, header), *body = rows
     names = _header(header, subject, head_line)
     order = _day_order([_cell(row, names, "done_at") for _, row in body])
@@ -227,9 +231,11 @@ def parse_when(text: str, subject: str, time_zone: str, order: str | None = None
     day, _, clock = text.replace("T", " ").partition(" ")
     iso = _iso_day(day, subject, order)
     try:
+        at = datetime.fromisoformat(f"{iso} {clock}".replace(" +", "+").strip())
+        if at.year not in YEARS:
+            raise ValueError("year")
         if not clock:
             return date.fromisoformat(iso).isoformat()
-        at = datetime.fromisoformat(f"{iso} {clock}".replace(" +", "+").strip())
     except ValueError as error:
         raise JournalError(
             f"done_at {text!r} is no date",

@@ -14,12 +14,18 @@ from functools import cache
 from importlib import import_module
 from pathlib import Path
 
+import numpy as np
+
 from trimkeep.config.airframe import AirframeCard
-from trimkeep.config.errors import UnknownFormat, UnreadableLog
+from trimkeep.config.errors import ClockUnusable, UnknownFormat, UnreadableLog
 from trimkeep.detectors.model import Recording
 
 HEAD_BYTES = 16384
 """What a reader sees before it bids: some hundred records, or a table's head and first rows."""
+
+LONGEST_DAYS = 7.0
+"""A log of more spans a clock that was set in mid-log; on an even grid it would fill any memory."""
+_DAY_S = 86400.0
 
 _log = logging.getLogger(__name__)
 
@@ -117,4 +123,22 @@ def read_log(path: Path, card: AirframeCard) -> Recording:
     LogError
         One of its four kinds; nothing else is raised for anything that a file can hold.
     """
-    return choose(path).read(path, card)
+    with np.errstate(all="ignore"):  # a log may hold any number there is
+        recording = choose(path).read(path, card)
+    if recording.duration_s > LONGEST_DAYS * _DAY_S:
+        after_s, gap_s = _largest_gap(recording)
+        raise ClockUnusable(
+            f"its times span {recording.duration_s / _DAY_S:.3g} days"
+            f" (the longest gap, {gap_s / _DAY_S:.3g} days, is after second {after_s:.6g})",
+            subject=path.name,
+            next_step="If a clock was set there, split the log at that place or correct its times",
+        )
+    return recording
+
+
+def _largest_gap(recording: Recording) -> tuple[float, float]:
+    """Start and length of the longest stretch in which no channel has a sample, seconds."""
+    moments = np.unique(np.concatenate([[0.0], *(channel.time_s for channel in recording.channels.values())]))
+    gaps = np.diff(moments)
+    at = int(np.argmax(gaps)) if gaps.size else 0
+    return float(moments[at]), float(gaps[at]) if gaps.size else 0.0

@@ -25,6 +25,9 @@ VERSION = 1
 
 OUTPUT_NAME = re.compile(r"output_\d+_\d+_us")
 TIME_NAMES = ("time_s", "time_utc")
+YEARS = range(1900, 2200)
+LARGEST = 1e15
+"""No quantity of an aeroplane is larger in any unit; such a cell holds no sample, as one with inf."""
 _CERTAIN, _TEXT, _BY_NAME = 90, 40, 10
 
 
@@ -90,7 +93,7 @@ def read(path: Path, card: AirframeCard) -> Recording:
     for name, entry in plan.items():
         if name not in TIME_NAMES:
             values = column_values(path, table, entry)
-            there = np.isfinite(values)
+            there = np.abs(values) < LARGEST  # NaN is not
             channels[name] = Channel(time_s, values) if there.all() else Channel(time_s[there], values[there])
     channels = {name: channel for name, channel in channels.items() if channel.time_s.size}
     notes = list(table.notes)
@@ -174,6 +177,9 @@ def numbers(path: Path, table: TableFile, header: str) -> FloatArray:
 
 
 def _first_bad(column: pa.ChunkedArray) -> tuple[int, str]:
+    if not (pa.types.is_string(column.type) or pa.types.is_large_string(column.type)):
+        # Times of the year 292,277,026,596, say, which Python cannot even print.
+        return 1, str(column.type)
     for row, cell in enumerate(column.to_pylist(), start=1):
         if cell is None:
             continue
@@ -265,7 +271,7 @@ def _utc_seconds(path: Path, column: pa.ChunkedArray, header: str) -> tuple[Floa
         return np.full(len(moments), np.nan), None
     first: pd.Timestamp = moments.iloc[0]
     seconds = (moments - first).dt.total_seconds().to_numpy(np.float64)
-    return seconds, first.to_pydatetime(warn=False).astimezone(UTC)
+    return seconds, _plausible(path, first.to_pydatetime(warn=False))
 
 
 def _metadata_start(path: Path, metadata: Mapping[str, str]) -> datetime | None:
@@ -280,7 +286,18 @@ def _metadata_start(path: Path, metadata: Mapping[str, str]) -> datetime | None:
             subject=path.name,
             next_step="Write it like 2026-03-14T10:05:00Z, or leave the line out",
         ) from error
-    return (start if start.tzinfo else start.replace(tzinfo=UTC)).astimezone(UTC)
+    return _plausible(path, start if start.tzinfo else start.replace(tzinfo=UTC))
+
+
+def _plausible(path: Path, start: datetime) -> datetime:
+    """The start in UTC; near year 1 or 9999 that cannot be worked out, and no log is from there."""
+    if start.year not in YEARS:
+        raise ClockUnusable(
+            f"it says to be from the year {start.year}",
+            subject=path.name,
+            next_step="Correct the time, or leave it out",
+        )
+    return start.astimezone(UTC)
 
 
 def _parameters(path: Path, metadata: Mapping[str, str]) -> tuple[ParameterReading, ...]:

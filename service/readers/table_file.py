@@ -135,6 +135,8 @@ def _parquet(path: Path, wanted: Iterable[str] | None) -> TableFile:
             _checked(path, headers)
             names = [name for name in headers if wanted is None or name in set(wanted)]
             table = file.read(columns=names, use_threads=False) if names else None
+    except pa.ArrowMemoryError:
+        raise  # no fault of the file's: with more memory it can be read
     except (pa.ArrowException, OSError, ValueError) as error:
         raise _unreadable(
             path, f"it is not a whole Parquet file ({_first_line(error)})", "Export the table again"
@@ -164,18 +166,22 @@ def _csv(path: Path, content: bytes, wanted: Iterable[str] | None) -> TableFile:
     }
     try:
         table = pacsv.read_csv(
-            io.BytesIO(text.body),
+            io.BytesIO(text.body[: _whole_lines(text.body)]),
             read_options=pacsv.ReadOptions(use_threads=False, column_names=list(text.headers)),
             parse_options=pacsv.ParseOptions(delimiter=text.delimiter, invalid_row_handler=odd),
             convert_options=pacsv.ConvertOptions(**convert),
         )
+    except pa.ArrowMemoryError:
+        raise
     except (pa.ArrowException, ValueError) as error:
         if not text.body.strip():
             raise _unreadable(path, "it has headers but no rows", "Export the table again") from error
         raise _unreadable(
             path, f"it cannot be read as a table ({_first_line(error)})", "Export the table again"
         ) from error
-    notes = _judge_odd_rows(path, content, text, odd, table.num_rows)
+    if odd.found:
+        raise _odd_row(path, text, odd)
+    notes = _cut_off(text, len(content))
     return TableFile(text.headers, text.metadata, {name: table.column(name) for name in names}, notes)
 
 
@@ -207,12 +213,12 @@ def _taken_apart(path: Path, content: bytes) -> _Text:
     if not line.strip():
         raise _unreadable(path, "it holds no header line", "Export the table again")
     delimiter = max(_DELIMITERS, key=line.count)
-    headers = _split_header(line, delimiter)
+    headers = _split_line(line, delimiter)
     return _Text(metadata, headers, delimiter, content[end:], lines + 1, end)
 
 
-def _split_header(line: str, delimiter: str) -> tuple[str, ...]:
-    """Header cells; quoted ones may hold the delimiter."""
+def _split_line(line: str, delimiter: str) -> tuple[str, ...]:
+    """Cells of a line; quoted ones may hold the delimiter."""
     cells, cell, quoted = [], "", False
     for character in line:
         if character == '"':
@@ -231,17 +237,26 @@ def _decimal_comma(text: _Text) -> bool:
     return text.delimiter == ";" and b"," in head and b"." not in head
 
 
-def _judge_odd_rows(path: Path, content: bytes, text: _Text, odd: _OddRows, n_rows: int) -> tuple[Note, ...]:
-    """An incomplete last line is a file cut off; any other row of a wrong length is an error."""
-    if not odd.found:
+def _whole_lines(body: bytes) -> int:
+    """Bytes up to the last line end. What follows may be cut off inside a number and yet look like one.
+
+    A table that is but one line without an end is kept.
+    """
+    return body.rfind(b"\n") + 1 or len(body)
+
+
+def _cut_off(text: _Text, size: int) -> tuple[Note, ...]:
+    """Told where the unfinished last line has too few cells; many programs leave out the last line end."""
+    whole = _whole_lines(text.body)
+    rest = text.body[whole:].decode("utf-8", "replace")
+    if not rest.strip() or len(_split_line(rest, text.delimiter)) >= len(text.headers):
         return ()
+    return (Note("cut_off", {"bytes_read": text.bytes_before + whole, "bytes_in_file": size}),)
+
+
+def _odd_row(path: Path, text: _Text, odd: _OddRows) -> UnreadableLog:
     number, actual, expected = odd.found[0]
-    last_line = text.body.rstrip(b"\r\n").rfind(b"\n") + 1
-    if len(odd.found) == 1 and actual < expected and not content.endswith(b"\n"):
-        return (
-            Note("cut_off", {"bytes_read": text.bytes_before + last_line, "bytes_in_file": len(content)}),
-        )
-    raise _unreadable(
+    return _unreadable(
         path,
         f"line {text.lines_before + max(number, 1)} has {actual} cells, the header line has {expected}",
         "Export the table again",

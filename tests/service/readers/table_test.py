@@ -158,6 +158,18 @@ def test_a_cut_off_last_line_is_left_out_and_told(tmp_path: Path) -> None:
     assert note.values == {"bytes_read": text.rindex("2,3"), "bytes_in_file": len(text)}
 
 
+@pytest.mark.parametrize("rest", ["3,4", "3,4.2", "3,", "3"])
+def test_a_last_line_without_an_end_may_be_cut_inside_a_number(tmp_path: Path, rest: str) -> None:
+    r = _read(tmp_path, "time_s,pitch_deg\n0,1\n1,2\n" + rest)
+    assert r.channels["pitch_deg"].value.tolist() == [1.0, 2.0]
+    assert [note.code for note in r.notes] == (["cut_off"] if rest == "3" else [])
+
+
+def test_a_last_mode_cut_inside_its_word(tmp_path: Path) -> None:
+    r = _read(tmp_path, "time_s,control_mode\n0,manual\n1,altitude_h")
+    assert [CONTROL_MODES[int(code)] for code in r.channels["control_mode"].value] == ["manual"]
+
+
 def test_parquet_with_metadata_and_nulls(tmp_path: Path) -> None:
     path = tmp_path / "flight.parquet"
     content = pa.table({"time_s": [0.0, 0.5], "pitch_deg": [1.0, None], "satellites": [9, 10]})
