@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import re
+from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 from zoneinfo import ZoneInfo
@@ -12,9 +13,14 @@ import click
 
 from trimkeep.config.errors import StoreDamaged, UsageError
 from trimkeep.service.airframe_names import known_airframe
+from trimkeep.service.airframe_record import load_airframe_record, record_begin
+from trimkeep.service.audit_bundle import bundle_files, import_bundle, write_bundle
 from trimkeep.service.cli.options import fleet_command, open_fleet
+from trimkeep.service.configuration import end_of
+from trimkeep.service.journal import effective_at
+from trimkeep.service.journal_table import parse_when
 from trimkeep.service.record_gaps import Gap, GapKind, record_gaps
-from trimkeep.service.store.audit import SHORTEST_HEAD, chain_head, load_records, verify_chain
+from trimkeep.service.store.audit import NO_ROW, SHORTEST_HEAD, chain_head, load_records, verify_chain
 from trimkeep.service.store.checks import contradicted_logs
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.digests import load_digests
@@ -156,3 +162,59 @@ def _gap_as_json(gap: Gap) -> dict[str, Any]:
         "together_with": list(gap.together_with),
         "missing": [{"field": lack.field, "rule": lack.rule.rule} for lack in gap.missing],
     }
+
+
+@command.command("export")
+@fleet_command
+@click.argument("airframe")
+@click.option("--from", "first", help="First day or time of the period; default: when the record begins.")
+@click.option("--to", "last", help="Last day (its end) or time of the period; default: now.")
+@click.option(
+    "--output", "folder", required=True, type=click.Path(path_type=Path), help="New folder for the files."
+)
+def export(
+    fleet: Path, state: Path | None, airframe: str, first: str | None, last: str | None, folder: Path
+) -> None:
+    """Write the record of AIRFRAME for an auditor: tables, JSON, a page to print and sign, and the chain.
+
+    The chain is one for the whole fleet and is written whole, so that the head in the export can be worked
+    out again from it.
+    """
+    opened = open_fleet(fleet, state)
+    store = open_store(opened.state)
+    name = known_airframe(store, opened, airframe)
+    zone, now = opened.time_zone, datetime.now(UTC)
+    end = end_of(parse_when(last, "--to", zone), zone) if last else now
+    start = (
+        effective_at(parse_when(first, "--from", zone), zone)
+        if first
+        else record_begin(store, name, zone, end)
+    )
+    if start > end:
+        raise UsageError("begins after it ends", subject="the period", next_step="Give an earlier --from")
+    record = load_airframe_record(store, opened, name, start, end)
+    write_bundle(bundle_files(record, opened.name, zone, now), folder.absolute())
+    click.echo(
+        f"Export: {folder}, {len(record.entries)} entries and {len(record.flights)} flights. "
+        f"Head: {record.head}"
+    )
+
+
+@command.command("import")
+@fleet_command
+@click.argument("export", type=click.Path(path_type=Path), metavar="EXPORT")
+@click.option(
+    "--head",
+    "heads",
+    multiple=True,
+    callback=lambda _context, _parameter, values: tuple(_head(value) for value in values),
+    help="A head from elsewhere that must be in it (16 digits or more); may be given again.",
+)
+def import_(fleet: Path, state: Path | None, export: Path, heads: tuple[str, ...]) -> None:
+    """Verify an EXPORT and put its record, bit for bit, into FLEET's store, which must have none yet.
+
+    The logs are not in it: with them in the fleet folder, `trimkeep ingest` measures them again.
+    """
+    opened = open_fleet(fleet, state)
+    records = import_bundle(open_store(opened.state), export.absolute(), heads)
+    click.echo(f"{len(records)} rows, unbroken. Head: {records[-1].sha256 if records else NO_ROW}")

@@ -11,8 +11,9 @@ from typing import Any
 
 import duckdb
 
+from trimkeep.config.errors import StoreError
 from trimkeep.service.store.connection import Store, unit_of_work
-from trimkeep.service.store.values import aware, canonical_json, first_row, now_utc
+from trimkeep.service.store.values import aware, canonical_json, first_row, now_utc, to_store
 
 NO_ROW = "0" * 64
 # Digits of a head that stand for it: nobody makes another row with the same sixteen (64 bits).
@@ -83,6 +84,26 @@ def chain_head(store: Store) -> str:
     with unit_of_work(store) as connection:
         row = first_row(connection, _LAST)
     return row[1] if row else NO_ROW
+
+
+def restore_records(store: Store, records: tuple[AuditRecord, ...]) -> None:
+    """Put a whole chain, verified before, into a store that has none; every column as it was.
+
+    Raises
+    ------
+    StoreError
+        The store has a record already: two chains cannot be made one.
+    """
+    with unit_of_work(store) as connection:
+        if first_row(connection, _LAST) is not None:
+            raise StoreError(
+                "has a maintenance record already",
+                subject=str(store.database),
+                next_step="Import into a new state folder: give --state",
+            )
+        for record in records:
+            head = [record.seq, to_store(record.recorded_at), record.kind, record.airframe]
+            connection.execute(_ADD, [*head, record.body, record.previous_sha256, record.sha256])
 
 
 @dataclass(frozen=True, slots=True)
