@@ -27,8 +27,8 @@ from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.unexplained import ScannedStretches, Stretch
 from trimkeep.detectors.model import FloatArray
 
-LEAST_CERTAIN = 1.0 / 6.0
-"""Nothing is called at posterior odds below 5:1, however certain the other calls are."""
+LEAST_CERTAIN = 1.0 / 8.0
+"""Nothing is called at posterior odds below 7:1, however certain the other calls are."""
 
 
 def benjamini_hochberg(p: FloatArray, level: float) -> np.ndarray:

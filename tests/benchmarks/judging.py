@@ -2,9 +2,10 @@
 
 Simulated series with the troubles of real ones (`judging_series`), looked at after every flight from
 the third after the change to the sixtieth. The judge learns conditions, noise and memory from sixty
-other airframes of thirty flights and takes its limits from the shipped table; nothing is tuned on the
-scenario under test. Beside it, in the same run and on the raw metric as a test that knows nothing would
-be fed: repeated Welch and Mann-Whitney tests, and, where installed, a penalised segmentation
+other airframes of thirty flights (eight such fleets to a cell) and takes its limits from the shipped
+table; nothing is tuned on the scenario under test. Beside it, in the same run and on the raw metric as
+a test that knows nothing would be fed: repeated Welch and Mann-Whitney tests, and, where installed, a
+penalised segmentation
 (`ruptures`) and an E-divisive detector (`otava`) that count as right within two flights of the change.
 """
 
@@ -35,14 +36,16 @@ from trimkeep.detectors.history.steps_unknown import WINDOW, scan
 from trimkeep.detectors.model import FloatArray
 
 LOOKS = np.arange(3, 61)
-SEED = 777001  # not used in tuning
+SEED = 424242  # not the seed that the limits' margins were set with
+FLEETS = 8
+"""Fleets in a cell: what one fleet has taught is right or wrong for all of its series together."""
 WIND = CONDITION_NAMES.index("wind_mps")
 SETTINGS = JudgeSettings()
 
 
-def learned(scenario: Scenario, seed: int = SEED) -> tuple[FleetModel, MetricModel]:
-    """What sixty other airframes of thirty flights teach."""
-    batch = make(scenario, np.random.default_rng((seed, 1)), 60, 30, 0)
+def learned(scenario: Scenario, number: int = 0) -> tuple[FleetModel, MetricModel]:
+    """What sixty other airframes of thirty flights teach; fleets differ by `number`."""
+    batch = make(scenario, np.random.default_rng((SEED, 1, number)), 60, 30, 0)
     fleet = [
         history(v, airframe=f"other-{k}", wind=w)
         for k, (v, w) in enumerate(zip(batch.value, batch.wind, strict=True))
@@ -166,7 +169,10 @@ def divisive_hits(value: FloatArray, before: int, otava: ModuleType) -> np.ndarr
     for k, series in enumerate(value):
         for j, look in enumerate(LOOKS):
             n = before + int(look)
-            points, _ = otava.compute_change_points(series[:n], max_pvalue=0.001)
+            try:
+                points, _ = otava.compute_change_points(list(map(float, series[:n])), max_pvalue=0.001)
+            except ValueError:  # its test refuses segments of one value: nothing said
+                points = []
             hits[k, j] = any(abs(point.index - before) <= 2 for point in points)
     return hits
 
@@ -191,15 +197,23 @@ def false_alarms(count: int) -> None:
     print("\n| noise | flights before | 5 %: ever, % (upper bound) | 1 %: ever, % (upper bound) |")
     print("|---|---|---|---|")
     for name in ("clean", "outliers", "wind", "ar4", "real", "real ar4", "season", "stress"):
-        _, known = learned(SCENARIOS[name])
         for before in (5, 10, 20, 30):
-            rng = np.random.default_rng((SEED, 2, before))
-            found = paths(make(SCENARIOS[name], rng, count, before, 60), known)
-            cells = []
-            for level in (0.05, 0.01):
-                said = int(ever(found.log_e > limit_at(known, before, level))[:, -1].sum())
-                cells.append(f"{100 * said / count:.1f} ({upper_bound(said, count):.1f})")
+            said = np.zeros(2, dtype=int)
+            for number in range(FLEETS):
+                _, known = learned(SCENARIOS[name], number)
+                rng = np.random.default_rng((SEED, 2, before, number))
+                found = paths(make(SCENARIOS[name], rng, count // FLEETS, before, 60), known)
+                for j, level in enumerate((0.05, 0.01)):
+                    said[j] += int(ever(found.log_e > limit_at(known, before, level))[:, -1].sum())
+            total = count // FLEETS * FLEETS
+            cells = [f"{100 * n / total:.1f} ({upper_bound(int(n), total):.1f})" for n in said]
             print(f"| {name} | {before} | {cells[0]} | {cells[1]} |", flush=True)
+
+
+def parts_of(batch: Batch) -> list[Batch]:
+    """The series of a batch shared out to the fleets."""
+    splits = np.array_split(np.arange(batch.value.shape[0]), FLEETS)
+    return [Batch(batch.value[k], batch.wind[k], batch.sigma[k], batch.before) for k in splits]
 
 
 def power(count: int, others: int) -> None:
@@ -211,11 +225,16 @@ def power(count: int, others: int) -> None:
         batch = make(scenario, np.random.default_rng((SEED, 3, int(effect))), count, 20, 60, effect)
         if effect == 0.0:
             check_against_the_judge(model, known, batch)
-        found = paths(batch, known)
-        for level in (0.05, 0.01):
-            hit = found.log_e > limit_at(known, 20, level)
-            rows.setdefault(f"**judge, {level}**", {})[effect] = hit
-        rows.setdefault("judge, e-value above 20", {})[effect] = found.log_e > np.log(20.0)
+        own: dict[str, list[np.ndarray]] = {"**judge, 0.05**": [], "**judge, 0.01**": [], "judge, e > 20": []}
+        for number, part in enumerate(parts_of(batch)):
+            _, theirs = learned(scenario, number)
+            log_e = paths(part, theirs).log_e
+            for name, limit in zip(
+                own, (limit_at(theirs, 20, 0.05), limit_at(theirs, 20, 0.01), np.log(20.0)), strict=True
+            ):
+                own[name].append(log_e > limit)
+        for name, hits in own.items():
+            rows.setdefault(name, {})[effect] = np.vstack(hits)
         raw = batch.raw(scenario)
         for level in (0.05, 0.01):
             rows.setdefault(f"Welch p < {level}, every flight", {})[effect] = welch_p(raw, 20) < level
@@ -252,16 +271,20 @@ def intervals_and_forecasts(count: int) -> None:
     print("\n| true effect | interval holds it at all looks, % |"
           " after 5: worse / better / no material / early | after 20 | after 60 |")  # fmt: skip
     print("|---|---|---|---|---|")
-    limit = limit_at(known, 20, 0.05)
     for effect in (0.0, 1.0, 2.0, 3.0):
         batch = make(scenario, np.random.default_rng((SEED, 4, int(effect))), count, 20, 60, effect)
-        found = paths(batch, known)
-        half = found.half_width(limit)
+        steps, halves = [], []
+        for number, part in enumerate(parts_of(batch)):
+            _, theirs = learned(scenario, number)
+            found = paths(part, theirs)
+            steps.append(found.step)
+            halves.append(found.half_width(limit_at(theirs, 20, 0.05)))
+        step, half = np.vstack(steps), np.vstack(halves)
         truth = (effect * batch.sigma)[:, None]
-        held = np.all(np.abs(found.step - truth) <= half, axis=1)
+        held = np.all(np.abs(step - truth) <= half, axis=1)
         # a margin of one deviation of the mean airframe
-        immaterial = np.abs(found.step) + half < 1.0
-        worse, better = (found.step - half > 0) & ~immaterial, (found.step + half < 0) & ~immaterial
+        immaterial = np.abs(step) + half < 1.0
+        worse, better = (step - half > 0) & ~immaterial, (step + half < 0) & ~immaterial
         cells = []
         for look in (5, 20, 60):
             j = look - 3
@@ -306,7 +329,6 @@ def forecasts(count: int, model: FleetModel, known: MetricModel) -> None:
 def unknown_steps(count: int) -> None:
     """Steps and drift at unknown times on the series called real."""
     scenario = SCENARIOS["real"]
-    _, known = learned(scenario)
     limits = shipped_scan_limits()
     drift = np.maximum(np.arange(80) - 19.0, 0.0)
     print("\n| series | alarm by 10 / 20 / 40 / 60 flights, % | drift named at flight 60, % of alarms |")
@@ -316,21 +338,25 @@ def unknown_steps(count: int) -> None:
         ("0.05 σ per flight", 0.0, 0.05), ("0.1 σ per flight", 0.0, 0.1),
     ):  # fmt: skip
         batch = make(scenario, np.random.default_rng((SEED, 6)), count, 20, 60, effect)
-        wind = np.clip((batch.wind - known.centre[WIND]) / known.spread[WIND], -4.0, 4.0)
-        value = batch.value + rate * batch.sigma[:, None] * drift - known.slope[WIND] * wind
-        hit = np.zeros((count, 60), dtype=bool)
-        named = np.zeros(count)
-        full = np.ones(count)
-        for n in range(21, 81):
-            found = scan(
-                value[:, max(n - WINDOW, 0) : n], np.ones((count, n)),
-                sigma=known.sigma * full, sigma_flights=known.sigma_flights * full, rho=known.rho * full,
-            )  # fmt: skip
-            limit = limits.at(
-                0.05, n * full, known.rho * full, known.outlier_share * full, known.sigma_flights * full
-            )
-            hit[:, n - 21] = found.log_evidence > limit
-            named = found.ramp_share
+        hits, shares_of_ramps = [], []
+        for number, part in enumerate(parts_of(batch)):
+            _, known = learned(scenario, number)
+            wind = np.clip((part.wind - known.centre[WIND]) / known.spread[WIND], -4.0, 4.0)
+            value = part.value + rate * part.sigma[:, None] * drift - known.slope[WIND] * wind
+            full = np.ones(part.value.shape[0])
+            columns = []
+            for n in range(21, 81):
+                found = scan(
+                    value[:, max(n - WINDOW, 0) : n], np.ones((full.size, n)),
+                    sigma=known.sigma * full, sigma_flights=known.sigma_flights * full, rho=known.rho * full,
+                )  # fmt: skip
+                limit = limits.at(
+                    0.05, n * full, known.rho * full, known.outlier_share * full, known.sigma_flights * full
+                )
+                columns.append(found.log_evidence > limit)
+            hits.append(np.stack(columns, axis=1))
+            shares_of_ramps.append(found.ramp_share)
+        hit, named = np.vstack(hits), np.concatenate(shares_of_ramps)
         said = ever(hit)
         shares = " / ".join(f"{100 * said[:, k - 1].mean():.1f}" for k in (10, 20, 40, 60))
         last = hit[:, -1]
@@ -343,12 +369,12 @@ def unknown_steps(count: int) -> None:
 def digest(rounds: int) -> None:
     """400 changes, 5 % real by two deviations, three flights a week, one digest a week."""
     scenario = SCENARIOS["real"]
-    _, known = learned(scenario)
     looks = np.arange(3, 37, 3)
-    limit = limit_at(known, 20, 0.05, looks)
     totals = {name: np.zeros((2, 12)) for name in ("called", "watch (e-value above 20)", "Welch p < 0.05")}
     for number in range(rounds):
         rng = np.random.default_rng((SEED, 7, number))
+        _, known = learned(scenario, number)
+        limit = limit_at(known, 20, 0.05, looks)
         null = make(scenario, rng, 380, 20, 60)
         real = make(scenario, rng, 20, 20, 60, 2.0)
         values = [paths(b, known, looks) for b in (null, real)]

@@ -15,6 +15,7 @@ from trimkeep.detectors.history.calibration import (
     limits_from_toml,
     limits_to_toml,
     shipped_limits,
+    spent_share,
 )
 from trimkeep.detectors.history.calibration_runs import (
     highest_evidence,
@@ -39,8 +40,9 @@ def test_a_stored_cell_is_given_back() -> None:
     limits = shipped_limits()
     level, cell = LEVELS.index(0.05), (3, 1, 1, 2)  # 25 flights before, rho 0.2, 5 % odd, worth 10 flights
     stored = limits.log_limit[(level, *cell)]
-    assert at(limits, 0.05, 25.0, 8.0) == pytest.approx(float(stored))
-    assert at(limits, 0.05, 25.0, 60.0) == pytest.approx(float(stored + handicap(np.array(60.0))))
+    asked = 0.05 / float(spent_share(np.array(25.0)))
+    assert at(limits, asked, 25.0, 8.0) == pytest.approx(float(stored))
+    assert at(limits, asked, 25.0, 60.0) == pytest.approx(float(stored + handicap(np.array(60.0))))
 
 
 def test_a_stricter_level_asks_for_more() -> None:
