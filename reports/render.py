@@ -12,6 +12,7 @@ from trimkeep.config.errors import ReportError
 from trimkeep.reports import drawings, plots
 from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage, GonePage
 from trimkeep.reports.palette import LIGHT, css_variables
+from trimkeep.reports.record_views import RecordPage
 from trimkeep.reports.teller import capital
 from trimkeep.reports.views import DigestPage
 from trimkeep.reports.wording import load_words
@@ -51,6 +52,11 @@ def render_inspect(page: FlightPage) -> str:
 def render_gone(page: GonePage) -> str:
     """The page in the place of one that is no longer kept. Errors as `render_digest`."""
     return render_page("gone.html", page, page.head.language)
+
+
+def render_record(page: RecordPage) -> str:
+    """A maintenance record as one HTML document. Errors as `render_digest`."""
+    return render_page("record.html", page, page.head.language)
 
 
 def render_page(template: str, page: object, language: str) -> str:

@@ -2,7 +2,7 @@
 
 A bundle is a folder: `record.json` (everything of the airframe and the period), `journal.csv`,
 `flights.csv`, `logs.csv` (the same as tables), `chain.jsonl` (the whole chain, one row a line, from which
-the head can be worked out again) and `SHA256SUMS`.
+the head can be worked out again), `record.html` (to print and sign) and `SHA256SUMS`.
 """
 
 from __future__ import annotations
@@ -27,12 +27,13 @@ from trimkeep.service.store.values import canonical_json
 
 SCHEMA = 1
 RECORD, JOURNAL, FLIGHTS, LOGS, CHAIN = "record.json", "journal.csv", "flights.csv", "logs.csv", "chain.jsonl"
+PAGE = "record.html"
 SUMS = "SHA256SUMS"
 ROW_FIELDS = ("seq", "recorded_at", "kind", "airframe", "body", "previous_sha256", "sha256")
 
 
 def bundle_files(record: AirframeRecord, fleet_name: str, time_zone: str, now: datetime) -> dict[str, str]:
-    """The text of every file of a bundle but the sums, by name."""
+    """The text of every file of a bundle but the page and the sums, by name."""
     return {
         RECORD: json.dumps(_record(record, fleet_name, time_zone, now), indent=1, ensure_ascii=False) + "\n",
         JOURNAL: _table([_entry(entry) for entry in record.entries], JOURNAL_COLUMNS),

@@ -14,12 +14,13 @@ import click
 from trimkeep.config.errors import StoreDamaged, UsageError
 from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.airframe_record import load_airframe_record, record_begin
-from trimkeep.service.audit_bundle import bundle_files, import_bundle, write_bundle
+from trimkeep.service.audit_bundle import PAGE, bundle_files, import_bundle, write_bundle
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.configuration import end_of
 from trimkeep.service.journal import effective_at
 from trimkeep.service.journal_table import parse_when
 from trimkeep.service.record_gaps import Gap, GapKind, record_gaps
+from trimkeep.service.record_page import record_page
 from trimkeep.service.store.audit import NO_ROW, SHORTEST_HEAD, chain_head, load_records, verify_chain
 from trimkeep.service.store.checks import contradicted_logs
 from trimkeep.service.store.connection import open_store
@@ -193,7 +194,8 @@ def export(
     if start > end:
         raise UsageError("begins after it ends", subject="the period", next_step="Give an earlier --from")
     record = load_airframe_record(store, opened, name, start, end)
-    write_bundle(bundle_files(record, opened.name, zone, now), folder.absolute())
+    files = bundle_files(record, opened.name, zone, now) | {PAGE: record_page(record, opened, now)}
+    write_bundle(files, folder.absolute())
     click.echo(
         f"Export: {folder}, {len(record.entries)} entries and {len(record.flights)} flights. "
         f"Head: {record.head}"

@@ -8,11 +8,18 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from tests.reports import page_examples
+from tests.reports import page_examples, record_examples
 from tests.reports.page_reading import Page
 from trimkeep.reports.compose_flight import compose_inspect
 from trimkeep.reports.compose_pages import compose_airframe, compose_board, compose_finding
-from trimkeep.reports.render import render_airframe, render_board, render_finding, render_inspect
+from trimkeep.reports.compose_record import compose_record
+from trimkeep.reports.render import (
+    render_airframe,
+    render_board,
+    render_finding,
+    render_inspect,
+    render_record,
+)
 from trimkeep.reports.traces import thin
 
 
@@ -23,6 +30,7 @@ def all_pages() -> dict[str, str]:
         "airframe": render_airframe(compose_airframe(page_examples.airframe())),
         "finding": render_finding(compose_finding(page_examples.finding())),
         "flight": render_inspect(compose_inspect(flight, runs, specs, page_examples.setting())),
+        "record": render_record(compose_record(record_examples.record())),
     }
 
 

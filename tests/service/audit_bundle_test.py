@@ -54,12 +54,17 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> FleetSettings:
     return made
 
 
-@pytest.fixture
-def bundle(fleet: FleetSettings, tmp_path: Path, capsys: Capture) -> Path:
-    folder = tmp_path / "export"
+@pytest.fixture(scope="module")
+def made(fleet: FleetSettings, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("made") / "export"
     assert run(["audit", "export", str(fleet.folder), "heron-01", "--output", str(folder)]) == 0
-    assert capsys.readouterr().out.endswith(f"Head: {chain_head(open_store(fleet.state))}\n")
     return folder
+
+
+@pytest.fixture
+def bundle(made: Path, tmp_path: Path) -> Path:
+    """An export of its own for each test, to be spoiled at will."""
+    return Path(shutil.copytree(made, tmp_path / "export"))
 
 
 def rows_of(path: Path) -> list[dict[str, str]]:
@@ -82,6 +87,12 @@ def test_everything_of_the_airframe_is_in_it(fleet: FleetSettings, bundle: Path)
     assert len(record["flights"]) == 2
     assert [(one["who"], one["status"]) for one in record["answers"]] == [("Ann", "acknowledged")]
     assert {one["kind"] for one in record["configuration"]} == {"firmware", "servo", "battery"}
+
+
+def test_the_page_to_print_shows_the_head_and_every_name(fleet: FleetSettings, bundle: Path) -> None:
+    page = (bundle / "record.html").read_text(encoding="utf-8")
+    assert chain_head(open_store(fleet.state)) in page
+    assert all(name in page for name in ("Zoë", "Ben", "hangar", "élévator servo"))
 
 
 def test_log_hashes_are_those_of_the_files(fleet: FleetSettings, bundle: Path) -> None:
