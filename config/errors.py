@@ -125,3 +125,10 @@ class ReportError(TrimkeepError):
 
     slug = "report"
     exit_code = 7
+
+
+class DeliveryError(TrimkeepError):
+    """A message that was to go out at once did not arrive."""
+
+    slug = "delivery"
+    exit_code = 8

@@ -11,6 +11,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
+from trimkeep.config.alerting import AlertSettings
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.config.maintenance import MaintenanceSettings
 
@@ -106,6 +107,7 @@ class Settings:
     maintenance: MaintenanceSettings = field(
         default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
     )
+    alerts: AlertSettings = field(default_factory=AlertSettings, metadata={"help": "Alerts."})
     thresholds: Mapping[str, float] = setting(
         {}, "Metric name to what counts as a material change, in the metric's unit; overrides the default."
     )

@@ -30,7 +30,12 @@ class AlertText:
 
 
 def compose_alert(
-    finding: Finding, setting: Setting, *, series: Iterable[Series] = (), changes: Iterable[Change] = ()
+    finding: Finding,
+    setting: Setting,
+    *,
+    series: Iterable[Series] = (),
+    changes: Iterable[Change] = (),
+    also: tuple[Finding, ...] = (),
 ) -> AlertText:
     """The mail about a finding that became worse, or a hazard that was seen.
 
@@ -41,6 +46,8 @@ def compose_alert(
         Fleet, units, zone, clock.
     series, changes : iterables
         Those of the finding's airframe; with its series the mail carries the plot.
+    also : tuple of Finding
+        Less grave findings about the same change, told under it.
 
     Returns
     -------
@@ -49,7 +56,7 @@ def compose_alert(
     """
     teller = teller_for(setting, series, changes)
     words = teller.words
-    entry = entry_view((finding,), teller)
+    entry = entry_view((finding, *also), teller)
     names = ", ".join(plain(name) for name in finding.airframes)
     subject = words.sentence(
         "alert_subject", airframe=names, verdict=entry.verdict_word.lower(), headline=entry.headline
@@ -77,6 +84,10 @@ def compose_alert(
 
 def _as_text(entry: EntryView, names: str, closing: str, words: Words) -> str:
     lines = [f"{names}: {entry.headline}.", entry.since, " ".join(entry.size), ""]
+    if entry.also:
+        lines.append(f"{words.text('also')}:")
+        lines += [f"- {one.headline}. {one.size}".rstrip() for one in entry.also]
+        lines.append("")
     if entry.causes:
         lines.append(f"{words.text('likely_causes')}:")
         for cause in entry.causes:

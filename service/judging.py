@@ -18,6 +18,7 @@ from trimkeep.service.changes import load_changes
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.findings import FindingChanges, save_findings
 from trimkeep.service.store.models import load_model, save_model
+from trimkeep.service.store.mutes import lift_mutes
 from trimkeep.service.store.series import load_series
 
 MODEL_NAME = "fleet"
@@ -55,6 +56,7 @@ def judge(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
     model = current_model(store, fleet, series, changes, now)
     findings = judge_fleet(series, changes, model, fleet.settings.judge)
     differences = save_findings(store, findings, now)
+    lift_mutes(store, now)
     return Judgement(series, changes, findings, model.version, differences)
 
 

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import hashlib
 import os
+import threading
 from collections.abc import Iterable
 from contextlib import suppress
 from functools import cache
@@ -77,7 +78,8 @@ def write_whole(path: Path, text: str) -> None:
     ReportError
         The folder cannot be written to.
     """
-    part = path.with_name(f".{path.name}.{os.getpid()}.part")
+    # The watcher's thread and the scheduler's may write the same page.
+    part = path.with_name(f".{path.name}.{os.getpid()}-{threading.get_ident()}.part")
     try:
         path.parent.mkdir(parents=True, exist_ok=True)
         with part.open("w", encoding="utf-8") as stream:

@@ -107,3 +107,8 @@ def start_clock(
         )
     clock.start()
     return clock
+
+
+def repeat(clock: BackgroundScheduler, job: Callable[[], None], every_s: float) -> None:
+    """Add a job that runs at intervals; a run that is late or still going is not doubled."""
+    clock.add_job(job, "interval", seconds=every_s, misfire_grace_time=None, coalesce=True, max_instances=1)

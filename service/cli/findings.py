@@ -16,6 +16,8 @@ from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.findings import load_findings
 
 EXIT_FOUND = 10
+# Enough to tell findings apart in a list; `trimkeep finding` takes the beginning of an id.
+SHOWN_ID = 10
 ORDER = [Verdict.ATTENTION, Verdict.WORSE, Verdict.BETTER, Verdict.NO_MATERIAL_CHANGE, Verdict.TOO_EARLY]
 
 
@@ -66,7 +68,8 @@ def command(
         context.exit(EXIT_FOUND)
 
 
-HEADER = ["verdict", "tier", "airframe", "metric", "context", "before", "after", "range", "flights", "change"]
+FIGURES = ["before", "after", "range", "flights", "change"]
+HEADER = ["id", "verdict", "tier", "airframe", "metric", "context", *FIGURES]
 
 
 def _row(one: Finding) -> list[str]:
@@ -74,6 +77,7 @@ def _row(one: Finding) -> list[str]:
     change = one.change
     unit = f" {effect.unit}" if effect and effect.unit else ""
     return [
+        one.id[:SHOWN_ID],
         str(one.verdict),
         str(one.tier),
         ", ".join(one.airframes),

@@ -23,6 +23,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "watch": ("watch", "Keep reading logs as they arrive, and make digests on schedule."),
     "digest": ("digest", "Judge the fleet and write the digest page."),
     "findings": ("findings", "List what the judge says of every change."),
+    "finding": ("finding", "Acknowledge, mute, resolve or reopen a finding."),
+    "alert": ("alert", "Try the alert channels, list what went out, send what is due."),
     "flights": ("flights", "List the flights and what became of each log."),
     "airframe": ("airframe", "Show what an airframe consists of, today or at a date."),
     "compare": ("compare", "Show what differs between two flights, dates or airframes."),
@@ -66,8 +68,8 @@ class _LazyGroup(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=(
         "Exit codes: 0 done; 1 other error; 2 wrong use; 3 settings; 4 a log could not be read; 5 journal; "
-        "6 store; 7 page; 10 asked-for verdict found (findings --fail-on); 70 a fault of this program; "
-        "130 interrupted."
+        "6 store; 7 page; 8 alert not delivered; 10 asked-for verdict found (findings --fail-on); "
+        "70 a fault of this program; 130 interrupted."
     ),
 )
 @click.version_option(package_name="trimkeep", message="trimkeep %(version)s")

@@ -17,8 +17,14 @@ from trimkeep.service.due import DigestKeeper
 from trimkeep.service.health import HealthKeeper
 from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.ingest.watch import watch
-from trimkeep.service.schedule import parse_schedules, start_clock
+from trimkeep.service.outbox import Delivery
+from trimkeep.service.quiet import is_quiet
+from trimkeep.service.schedule import parse_schedules, repeat, start_clock
+from trimkeep.service.senders import channels_of
 from trimkeep.service.store.connection import open_store
+from trimkeep.service.watching import Aftermath
+
+DELIVER_EVERY_S = 15.0
 
 
 @click.command("watch")
@@ -30,7 +36,7 @@ from trimkeep.service.store.connection import open_store
     "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
 )
 def command(fleet: Path, state: Path | None, polling: bool | None, workers: int | None) -> None:
-    """Read the logs of FLEET that are there, then each new one; make digests on the schedule of the settings.
+    """Read the logs of FLEET that are there, then each new one; alert at once, make digests on schedule.
 
     Runs until told to stop (Ctrl-C, or SIGTERM from a service manager): what is being read is finished first.
     """
@@ -39,6 +45,9 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
     store = open_store(opened.state)
     keeper = DigestKeeper(store, opened, schedules)
     health = HealthKeeper(opened.state, version("trimkeep"), datetime.now(UTC))
+    aftermath = Aftermath(store, opened)
+    # A wrong hour in the settings is told now, not in the middle of a night.
+    is_quiet(opened.settings.alerts, opened.time_zone, datetime.now(UTC))
     stop = threading.Event()
     for name in (signal.SIGTERM, signal.SIGINT):
         signal.signal(name, lambda *_: stop.set())
@@ -49,6 +58,7 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
         tell(report)
         for sentence in (*report.problems, *(one.sentence for one in report.rejected)):
             health.problem(sentence, datetime.now(UTC))
+        say(aftermath.after_logs(datetime.now(UTC)))
         for path in keeper.after_flights(len(report.flights), datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 
@@ -56,12 +66,20 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
         for path in keeper.make_due(datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 
+    def say(done: Delivery) -> None:
+        if done.sent:
+            click.echo(f"Alerts: {done.sent} sent.")
+
     def alive() -> None:
         health.alive(datetime.now(UTC))
 
     bring_up_to_date(opened)
     clock = start_clock(schedules, wake, opened.time_zone)
     try:
+        if channels_of(opened):
+            # What a crash kept from being told, and what has not arrived yet.
+            say(aftermath.after_logs(datetime.now(UTC)))
+            repeat(clock, lambda: say(aftermath.deliver_due(datetime.now(UTC))), DELIVER_EVERY_S)
         wake()
         watch(
             opened,

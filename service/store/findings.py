@@ -113,6 +113,9 @@ class _Writer:
             return "opened"
         before, was_current = known
         kept = replace(finding, opened_at=before.opened_at, status=_status(before, finding))
+        if kept.status == "resolved" and before.status == "resolved":
+            # When it was settled is what the next flight is measured against.
+            kept = replace(kept, updated_at=max(before.updated_at, finding.updated_at))
         if was_current and _same(kept, before):
             return None
         kind: EventKind = "changed" if was_current else "returned"
@@ -147,9 +150,12 @@ class _Writer:
 
 
 def _status(before: Finding, now: Finding) -> Status:
-    """A person's answer stands; what was resolved opens again when the judge says so."""
-    answered = before.status in ("acknowledged", "muted")
-    return before.status if answered and now.status == "open" else now.status
+    """A person's answer stands; what was resolved opens again once a later flight shows it still."""
+    if now.status != "open":
+        return now.status
+    if before.status == "resolved" and now.updated_at > before.updated_at:
+        return "open"
+    return before.status
 
 
 def _same(a: Finding, b: Finding) -> bool:

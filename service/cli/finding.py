@@ -1,0 +1,128 @@
+"""`trimkeep finding`: a person's answer to a finding, recorded with who and when."""
+
+from __future__ import annotations
+
+from datetime import UTC, date, datetime, time
+from pathlib import Path
+from zoneinfo import ZoneInfo
+
+import click
+
+from trimkeep.config.errors import UsageError
+from trimkeep.detectors.history.model import Status
+from trimkeep.service.cli.options import Command, fleet_command, open_fleet, table
+from trimkeep.service.store.connection import Store, open_store
+from trimkeep.service.store.findings import answer_finding, load_finding_events, load_findings
+from trimkeep.service.store.mutes import set_mute_end
+
+
+@click.group("finding", help="Answer a finding: acknowledge, mute, resolve, reopen; or show its history.")
+def command() -> None:
+    """Answers to findings."""
+
+
+def _answer(function: Command) -> Command:
+    """`FLEET ID --who NAME --reason TEXT`."""
+    reason = click.option("--reason", required=True, help="Why, in a few words; kept with the answer.")
+    who = click.option("--who", required=True, help="Name of the person who says so; kept with the answer.")
+    return fleet_command(click.argument("finding_id", metavar="ID")(who(reason(function))))
+
+
+@command.command("acknowledge")
+@_answer
+def acknowledge(fleet: Path, state: Path | None, finding_id: str, who: str, reason: str) -> None:
+    """Say that the finding ID of FLEET was seen; it stays listed and alerts only if it grows worse."""
+    _record(fleet, state, finding_id, "acknowledged", who, reason)
+
+
+@command.command("mute")
+@_answer
+@click.option(
+    "--until",
+    type=click.DateTime(["%Y-%m-%d"]),
+    help="Day from which it is open again, in the fleet's time zone; default: until it is reopened.",
+)
+def mute(
+    fleet: Path, state: Path | None, finding_id: str, who: str, reason: str, until: datetime | None
+) -> None:
+    """Say no more of the finding ID of FLEET for a while."""
+    _record(fleet, state, finding_id, "muted", who, reason, until.date() if until else None)
+
+
+@command.command("resolve")
+@_answer
+def resolve(fleet: Path, state: Path | None, finding_id: str, who: str, reason: str) -> None:
+    """Say that the finding ID of FLEET is settled; a later flight that shows it still opens it again."""
+    _record(fleet, state, finding_id, "resolved", who, reason)
+
+
+@command.command("reopen")
+@_answer
+def reopen(fleet: Path, state: Path | None, finding_id: str, who: str, reason: str) -> None:
+    """Take back an earlier answer to the finding ID of FLEET."""
+    _record(fleet, state, finding_id, "open", who, reason)
+
+
+@command.command("history")
+@fleet_command
+@click.argument("finding_id", metavar="ID")
+def history(fleet: Path, state: Path | None, finding_id: str) -> None:
+    """Show what was said of the finding ID of FLEET, and when."""
+    opened = open_fleet(fleet, state)
+    store = open_store(opened.state)
+    zone = ZoneInfo(opened.time_zone)
+    events = load_finding_events(store, _full_id(store, finding_id))
+    rows = [
+        [
+            f"{one.at.astimezone(zone):%Y-%m-%d %H:%M}",
+            one.kind,
+            one.verdict,
+            one.tier,
+            one.status,
+            one.who,
+            " ".join(one.note.split()),
+        ]
+        for one in events
+    ]
+    click.echo(table(rows, ["at", "what", "verdict", "tier", "status", "who", "note"]))
+
+
+def _record(
+    fleet: Path,
+    state: Path | None,
+    finding_id: str,
+    status: Status,
+    who: str,
+    reason: str,
+    until: date | None = None,
+) -> None:
+    opened = open_fleet(fleet, state)
+    store = open_store(opened.state)
+    now = datetime.now(UTC)
+    for name, text in (("--who", who), ("--reason", reason)):
+        if not text.strip():
+            raise UsageError("is empty", subject=name, next_step="The record needs a name and a reason")
+    end = None
+    if until is not None:
+        end = datetime.combine(until, time.min, ZoneInfo(opened.time_zone)).astimezone(UTC)
+        if end <= now:
+            raise UsageError("is not in the future", subject="--until", next_step="Give a later day")
+    full_id = _full_id(store, finding_id)
+    note = reason if until is None else f"{reason} (until {until.isoformat()})"
+    finding = answer_finding(store, full_id, status, who=who.strip(), note=note, at=now)
+    set_mute_end(store, full_id, end, now)
+    names = ", ".join(finding.airframes)
+    click.echo(f"{full_id} ({names}, {finding.metric}) is now {status}; recorded for {who.strip()}.")
+
+
+def _full_id(store: Store, wanted: str) -> str:
+    """The id that begins so; a few letters are enough while they are unique."""
+    ids = [one.id for one in load_findings(store, with_gone=True)]
+    found = [name for name in ids if name == wanted] or [name for name in ids if name.startswith(wanted)]
+    if len(found) == 1 and wanted:
+        return found[0]
+    raise UsageError(
+        "begins more than one finding's id" if found and wanted else "is no finding's id",
+        subject=wanted or "ID",
+        next_step="`trimkeep findings FLEET` lists the findings with their ids",
+    )

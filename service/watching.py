@@ -1,0 +1,50 @@
+"""What follows when the watcher has taken logs in: judge, bring the pages up to date, alert."""
+
+from __future__ import annotations
+
+import logging
+import threading
+from datetime import datetime
+
+from trimkeep.config.errors import TrimkeepError
+from trimkeep.config.settings import FleetSettings
+from trimkeep.service.alerts import raise_alerts
+from trimkeep.service.judging import judge
+from trimkeep.service.outbox import Delivery, deliver
+from trimkeep.service.pages import write_pages
+from trimkeep.service.senders import channels_of
+from trimkeep.service.store.connection import Store
+
+log = logging.getLogger(__name__)
+
+
+class Aftermath:
+    """Runs what follows, one at a time; what fails is told and tried again, and stops no reading of logs."""
+
+    def __init__(self, store: Store, fleet: FleetSettings) -> None:
+        self.store = store
+        self.fleet = fleet
+        self.lock = threading.Lock()
+
+    def after_logs(self, now: datetime) -> Delivery:
+        """Judge and tell what is new. Alerts come before pages: they are waited for."""
+        with self.lock:
+            try:
+                judgement = judge(self.store, self.fleet, now)
+                if channels_of(self.fleet):
+                    raise_alerts(self.store, self.fleet, judgement, now)
+                done = deliver(self.store, self.fleet, now)
+                write_pages(self.store, self.fleet, judgement, now)
+            except TrimkeepError as error:
+                log.warning("%s", error)
+                return Delivery()
+            return done
+
+    def deliver_due(self, now: datetime) -> Delivery:
+        """Try again what has not arrived yet."""
+        with self.lock:
+            try:
+                return deliver(self.store, self.fleet, now)
+            except TrimkeepError as error:
+                log.warning("%s", error)
+                return Delivery()
