@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import shutil
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -58,10 +58,15 @@ def fly(fleet: FleetSettings, number: int, swing_m: float, airframe: str = "hero
 
 
 def told_fleet(folder: Path, settings: str = "") -> tuple[FleetSettings, Store]:
-    """Six flights of one airframe."""
+    """Six flights of one airframe; flown once for a run of tests, copied for each."""
+    template = folder.parent / "told_fleet"
+    if not template.exists():
+        template.mkdir()
+        flown = fleet_in(template)
+        for number, swing_m in enumerate(SWINGS_M):
+            fly(flown, number, swing_m)
+    shutil.copytree(template, folder, dirs_exist_ok=True)
     fleet = fleet_in(folder, settings)
-    for number, swing_m in enumerate(SWINGS_M):
-        fly(fleet, number, swing_m)
     return fleet, open_store(fleet.state)
 
 
@@ -103,9 +108,3 @@ def quiet(store: Store, now: datetime = NOW) -> Judgement:
     differences = save_findings(store, (), now)
     assert isinstance(differences, FindingChanges)
     return Judgement(load_series(store, SPECS), (), (), "m1", differences)
-
-
-def as_json(text: str) -> dict[str, object]:
-    """A line of a file of JSON."""
-    parsed: dict[str, object] = json.loads(text)
-    return parsed
