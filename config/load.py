@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 import os
 from collections.abc import Mapping
-from dataclasses import Field, dataclass, fields, is_dataclass
+from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
 from pathlib import Path
 from typing import Any, get_origin, get_type_hints
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -129,9 +129,14 @@ def _from_environment(environment: Mapping[str, str]) -> dict[str, _Given]:
     for dotted, item in setting_names().items():
         variable = ENVIRONMENT_PREFIX + dotted.replace(".", "_").upper()
         raw = environment.get(variable)
-        if raw is not None and dotted != "thresholds":
+        if raw is not None and not _is_table(item):
             given[dotted] = _Given(_parse(raw, item), f"environment variable {variable}", "environment")
     return given
+
+
+def _is_table(item: Field[Any]) -> bool:
+    """A table of names and numbers has no form as one variable."""
+    return item.default is MISSING
 
 
 def _parse(raw: str, item: Field[Any]) -> Any:

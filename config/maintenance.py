@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -9,18 +10,56 @@ from typing import Any
 RECORD_FIELDS = ("description", "done_at", "done_by", "approved_by", "certificate", "flight_hours")
 
 
-def _setting(default: Any, help: str, *, choices: tuple[str, ...] = ()) -> Any:
+def _setting(
+    default: Any,
+    help: str,
+    *,
+    unit: str = "",
+    low: float | None = None,
+    high: float | None = None,
+    choices: tuple[str, ...] = (),
+) -> Any:
     """A field with its documentation, in the form `config.settings` uses too."""
-    metadata = {"help": help, "unit": "", "low": None, "high": None, "choices": choices}
+    metadata = {"help": help, "unit": unit, "low": low, "high": high, "choices": choices}
+    if isinstance(default, Mapping):
+        return field(default_factory=lambda: dict(default), metadata=metadata)
     return field(default=default, metadata=metadata)
 
 
 @dataclass(frozen=True, slots=True)
 class MaintenanceSettings:
-    """What an entry of the journal must hold."""
+    """What an entry of the journal must hold, and what is due when.
+
+    Intervals and lives are named by a kind of work (`inspection`, `battery`) or by a part as the journal
+    names it (`elevator servo`). An interval runs from the last entry of that name on the airframe; a life
+    is that of one component, told by its text in `after`, on whatever airframe it is fitted.
+    """
 
     required: tuple[str, ...] = _setting(
         ("description", "done_at", "done_by", "approved_by"),
         "What an entry must hold to be complete; each a question of 14 CFR 43.9(a) or 43.11.",
         choices=RECORD_FIELDS,
+    )
+    warn_share: float = _setting(
+        0.9, "Share of an interval or a life from which it is listed as due soon.", low=0.0, high=1.0
+    )
+    interval_flights: Mapping[str, float] = _setting(
+        {}, "Work or part to the flights after which it is due again.", unit="flights"
+    )
+    interval_hours: Mapping[str, float] = _setting(
+        {}, "Work or part to the hours flown after which it is due again.", unit="h"
+    )
+    interval_days: Mapping[str, float] = _setting(
+        {}, "Work or part to the days after which it is due again.", unit="d"
+    )
+    life_flights: Mapping[str, float] = _setting(
+        {},
+        "Kind or part to the flights a component may fly; for a battery each flight is a cycle.",
+        unit="flights",
+    )
+    life_hours: Mapping[str, float] = _setting({}, "Kind or part to the hours a component may fly.", unit="h")
+    life_days: Mapping[str, float] = _setting(
+        {},
+        "Kind or part to the days a component may be used, from when it was first fitted.",
+        unit="d",
     )

@@ -34,6 +34,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "settings": ("settings", "Show every setting, its value and where it came from."),
     "check": ("check", "Look for contradictions in the store and the recordings."),
     "journal": ("journal", "List the work recorded on each airframe, and record more."),
+    "due": ("due", "List inspections and component lives that are due."),
     "audit": ("audit", "Verify the maintenance record and compare it with the logs."),
 }
 EXIT_BUG = 70

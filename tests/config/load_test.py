@@ -103,3 +103,12 @@ def test_every_entry_of_a_list_is_checked(tmp_path: Path) -> None:
     fleet_toml = '[maintenance]\nrequired = ["done_by", "aproved_by"]\n'
     with pytest.raises(SettingsError, match="'aproved_by' is not one of description, done_at"):
         load_fleet(fleet_with(tmp_path, fleet_toml), environment={})
+
+
+def test_a_table_of_numbers_is_checked_entry_by_entry(tmp_path: Path) -> None:
+    text = "[maintenance.interval_hours]\ninspection = 50\n"
+    fleet = load_fleet(fleet_with(tmp_path, text), environment={"TRIMKEEP_MAINTENANCE_INTERVAL_HOURS": "9"})
+    assert fleet.settings.maintenance.interval_hours == {"inspection": 50.0}
+    wrong = "[maintenance.interval_hours]\ninspection = 0\n"
+    with pytest.raises(SettingsError, match="is not a table of names and"):
+        load_fleet(fleet_with(tmp_path, wrong), environment={})
