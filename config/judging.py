@@ -5,47 +5,39 @@ Kept apart from `config.settings` so that the judge depends on nothing but these
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
 
-
-def _setting(
-    default: Any, help: str, *, unit: str = "", low: float | None = None, high: float | None = None
-) -> Any:
-    """A field with its documentation and bounds, in the form `config.settings` uses too."""
-    return field(
-        default=default, metadata={"help": help, "unit": unit, "low": low, "high": high, "choices": ()}
-    )
+from trimkeep.config.fields import setting
 
 
 @dataclass(frozen=True, slots=True)
 class JudgeSettings:
     """How changes, steps, drift and single flights are judged."""
 
-    level: float = _setting(
+    level: float = setting(
         0.05,
         "Chance that a change which did nothing is ever called worse or better within the horizon,"
         " for one series; 0.05 and 0.01 have calibrated limits.",
         low=0.001,
         high=0.2,
     )
-    horizon_flights: int = _setting(
+    horizon_flights: int = setting(
         60,
         "Flights after a change that are compared; then its verdict stands.",
         unit="flights",
         low=10,
         high=60,
     )
-    baseline_flights: int = _setting(
+    baseline_flights: int = setting(
         60, "At most this many flights before a change are compared with.", unit="flights", low=10, high=200
     )
-    min_flights_before: int = _setting(
+    min_flights_before: int = setting(
         5, "With fewer flights before, only the fleet as a whole is judged.", unit="flights", low=3, high=30
     )
-    min_flights_after: int = _setting(
+    min_flights_after: int = setting(
         3, "No verdict before this many flights after a change.", unit="flights", low=3, high=10
     )
-    min_flights_called: int = _setting(
+    min_flights_called: int = setting(
         5,
         "No change is called (only watched) before this many flights after it: two gross errors among"
         " three flights are not rare enough over a fleet.",
@@ -53,45 +45,45 @@ class JudgeSettings:
         low=3,
         high=20,
     )
-    block_flights: int = _setting(
+    block_flights: int = setting(
         3, "Changes with fewer flights between them are judged as one block.", unit="flights", low=1, high=10
     )
-    season_flights: int = _setting(
+    season_flights: int = setting(
         60,
         "A forecast of more flights than this reads as: not within a season.",
         unit="flights",
         low=5,
         high=500,
     )
-    prior_change_share: float = _setting(
+    prior_change_share: float = setting(
         0.05,
         "Share of changes taken to have a real effect until the fleet's history says otherwise.",
         low=0.001,
         high=0.5,
     )
-    called_false_share: float = _setting(
+    called_false_share: float = setting(
         0.05, "Largest expected share of false alarms among the changes that are called.", low=0.001, high=0.5
     )
-    watch_e_value: float = _setting(
+    watch_e_value: float = setting(
         20.0,
         "Evidence (times more likely than no change) from which a series is watched.",
         low=3.0,
         high=1000.0,
     )
-    unexplained_level: float = _setting(
+    unexplained_level: float = setting(
         0.05,
         "Chance of a false unexplained step or drift within the horizon, for one series.",
         low=0.001,
         high=0.2,
     )
-    attention_flights: int = _setting(
+    attention_flights: int = setting(
         3,
         "Newest flights looked at for faults that one flight shows by itself.",
         unit="flights",
         low=1,
         high=20,
     )
-    pooling_spread: float = _setting(
+    pooling_spread: float = setting(
         0.3,
         "Scale of the half-normal prior on how much airframes differ in what a change did to them,"
         " in units of flight-to-flight noise.",
@@ -99,7 +91,7 @@ class JudgeSettings:
         low=0.05,
         high=2.0,
     )
-    refit_growth: float = _setting(
+    refit_growth: float = setting(
         0.25,
         "The fleet model is fitted anew when the fleet has grown by this share of flights.",
         low=0.05,

@@ -3,27 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
-from typing import Any
+from dataclasses import dataclass
+
+from trimkeep.config.fields import setting
 
 # What an entry can be asked to hold, each a question of 14 CFR 43.9(a).
 RECORD_FIELDS = ("description", "done_at", "done_by", "approved_by", "certificate", "flight_hours")
-
-
-def _setting(
-    default: Any,
-    help: str,
-    *,
-    unit: str = "",
-    low: float | None = None,
-    high: float | None = None,
-    choices: tuple[str, ...] = (),
-) -> Any:
-    """A field with its documentation, in the form `config.settings` uses too."""
-    metadata = {"help": help, "unit": unit, "low": low, "high": high, "choices": choices}
-    if isinstance(default, Mapping):
-        return field(default_factory=lambda: dict(default), metadata=metadata)
-    return field(default=default, metadata=metadata)
 
 
 @dataclass(frozen=True, slots=True)
@@ -35,30 +20,30 @@ class MaintenanceSettings:
     is that of one component, told by its text in `after`, on whatever airframe it is fitted.
     """
 
-    required: tuple[str, ...] = _setting(
+    required: tuple[str, ...] = setting(
         ("description", "done_at", "done_by", "approved_by"),
         "What an entry must hold to be complete; each a question of 14 CFR 43.9(a) or 43.11.",
         choices=RECORD_FIELDS,
     )
-    warn_share: float = _setting(
+    warn_share: float = setting(
         0.9, "Share of an interval or a life from which it is listed as due soon.", low=0.0, high=1.0
     )
-    interval_flights: Mapping[str, float] = _setting(
+    interval_flights: Mapping[str, float] = setting(
         {}, "Work or part to the flights after which it is due again.", unit="flights"
     )
-    interval_hours: Mapping[str, float] = _setting(
+    interval_hours: Mapping[str, float] = setting(
         {}, "Work or part to the hours flown after which it is due again.", unit="h"
     )
-    interval_days: Mapping[str, float] = _setting(
+    interval_days: Mapping[str, float] = setting(
         {}, "Work or part to the days after which it is due again.", unit="d"
     )
-    life_flights: Mapping[str, float] = _setting(
+    life_flights: Mapping[str, float] = setting(
         {},
         "Kind or part to the flights a component may fly; for a battery each flight is a cycle.",
         unit="flights",
     )
-    life_hours: Mapping[str, float] = _setting({}, "Kind or part to the hours a component may fly.", unit="h")
-    life_days: Mapping[str, float] = _setting(
+    life_hours: Mapping[str, float] = setting({}, "Kind or part to the hours a component may fly.", unit="h")
+    life_days: Mapping[str, float] = setting(
         {},
         "Kind or part to the days a component may be used, from when it was first fitted.",
         unit="d",

@@ -9,27 +9,11 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Any
 
 from trimkeep.config.alerting import AlertSettings
+from trimkeep.config.fields import setting
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.config.maintenance import MaintenanceSettings
-
-
-def setting(
-    default: Any,
-    help: str,
-    *,
-    unit: str = "",
-    low: float | None = None,
-    high: float | None = None,
-    choices: tuple[str, ...] = (),
-) -> Any:
-    """A dataclass field that carries its own documentation and bounds."""
-    metadata = {"help": help, "unit": unit, "low": low, "high": high, "choices": choices}
-    if isinstance(default, Mapping):
-        return field(default_factory=lambda: dict(default), metadata=metadata)
-    return field(default=default, metadata=metadata)
 
 
 @dataclass(frozen=True, slots=True)
