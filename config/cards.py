@@ -12,7 +12,7 @@ from trimkeep.config.airframe import AirframeCard, ColumnMap, Output
 from trimkeep.config.channels import CHANNELS, CONTROL_MODES
 from trimkeep.config.errors import SettingsError
 from trimkeep.config.settings import FleetSettings
-from trimkeep.config.toml_text import nearest, place, read_toml
+from trimkeep.config.toml_text import is_there, nearest, place, read_toml
 from trimkeep.config.units import UNITS
 
 CARD_FILE = "airframe.toml"
@@ -62,7 +62,7 @@ def load_card(fleet: FleetSettings, folder: Path) -> AirframeCard:
     """
     columns = _load_columns(folder / COLUMNS_FILE) or _load_columns(fleet.folder / COLUMNS_FILE)
     path = folder / CARD_FILE
-    if not path.exists():
+    if not is_there(path):
         return AirframeCard(id=folder.name, thresholds=fleet.settings.thresholds, columns=columns)
     data, text = read_toml(path)
     source = _Source(path, text)
@@ -217,7 +217,7 @@ def _parameter_names(source: _Source, data: Any) -> dict[str, str]:
 
 
 def _load_columns(path: Path) -> tuple[ColumnMap, ...]:
-    if not path.exists():
+    if not is_there(path):
         return ()
     data, text = read_toml(path)
     source = _Source(path, text)

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
 
 from trimkeep.config.errors import SettingsError, UsageError
 from trimkeep.config.settings import FleetSettings, Settings
-from trimkeep.config.toml_text import nearest, place, read_toml
+from trimkeep.config.toml_text import is_there, nearest, place, read_toml
 
 ENVIRONMENT_PREFIX = "TRIMKEEP_"
 
@@ -92,7 +92,7 @@ def setting_names(kind: type = Settings, prefix: str = "") -> dict[str, Field[An
 
 
 def _from_file(path: Path) -> dict[str, _Given]:
-    if not path.exists():
+    if not is_there(path):
         return {}
     data, text = read_toml(path)
     given: dict[str, _Given] = {}

@@ -14,6 +14,27 @@ _HEADER = re.compile(r"^\s*\[\[?\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 _KEY = re.compile(r"""^\s*("[^"]*"|'[^']*'|[A-Za-z0-9_.\-]+)\s*=""")
 
 
+def is_there(path: Path) -> bool:
+    """Whether a file is there, as far as this user may look.
+
+    Raises
+    ------
+    SettingsError
+        Its folder is closed to this user: that is not the same as a file that is missing.
+    """
+    try:
+        path.stat()
+    except (FileNotFoundError, NotADirectoryError):
+        return False
+    except OSError as error:
+        raise SettingsError(
+            f"cannot be looked at ({error.strerror})",
+            subject=str(path),
+            next_step="See that this user may enter the folder",
+        ) from error
+    return True
+
+
 def read_toml(path: Path) -> tuple[dict[str, Any], str]:
     """The parsed file and its text.
 

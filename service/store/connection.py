@@ -9,6 +9,7 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import BinaryIO
 
 import duckdb
 
@@ -120,21 +121,50 @@ _threads_guard = threading.Lock()
 
 
 @contextmanager
+def held_database(store: Store) -> Iterator[BinaryIO]:
+    """The database file, complete and out of everybody's reach, for copying or replacing it.
+
+    Raises
+    ------
+    StoreBusy, StoreDamaged, StoreError
+        See `open_store`.
+    FileNotFoundError
+        There is none yet.
+    """
+    # The engine's lock belongs to the process, and closing any handle of the file gives it up: this one is
+    # closed after the connection, while no other thread of this process can have opened another.
+    with _alone(store), store.database.open("rb", buffering=0) as stream, _connected(store) as connection:
+        connection.execute("CHECKPOINT")
+        yield stream
+
+
+@contextmanager
 def _locked(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
+    with _alone(store), _connected(store) as connection:
+        yield connection
+
+
+@contextmanager
+def _alone(store: Store) -> Iterator[None]:
     with _threads_guard:
         lock = _threads.setdefault(store.database, threading.Lock())
     if not lock.acquire(timeout=store.patience_s):
         raise _busy(store)
     try:
-        connection = _connect(store)
-        try:
-            yield connection
-        except duckdb.Error as error:
-            raise _translated(error, store) from error
-        finally:
-            connection.close()
+        yield
     finally:
         lock.release()
+
+
+@contextmanager
+def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
+    connection = _connect(store)
+    try:
+        yield connection
+    except duckdb.Error as error:
+        raise _translated(error, store) from error
+    finally:
+        connection.close()
 
 
 def _connect(store: Store) -> duckdb.DuckDBPyConnection:
@@ -160,11 +190,25 @@ def _busy(store: Store) -> StoreBusy:
     )
 
 
+# What the system says when it is the disk or a permission, whatever the engine was doing at that moment: a
+# commit on a full disk ends in a TransactionException, a checkpoint in a FatalException.
+_SURROUNDINGS = (
+    "No space left on device",
+    "Disk quota exceeded",
+    "Permission denied",
+    "Read-only file system",
+    "Input/output error",
+    "Could not write file",
+    "Could not sync file",
+)
+
+
 def _translated(error: duckdb.Error, store: Store) -> Exception:
     """The engine's error as ours, or itself where it can only be a fault of this program."""
     text = str(error)
     first = text.splitlines()[0]
-    if isinstance(error, duckdb.IOException) and "not a valid" not in text:
+    surroundings = any(words in text for words in _SURROUNDINGS)
+    if surroundings or (isinstance(error, duckdb.IOException) and "not a valid" not in text):
         return StoreError(
             f"cannot be used ({first})",
             subject=str(store.database),
