@@ -13,8 +13,9 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.service.digest import PERIODS, make_digest
 from trimkeep.service.schedule import Schedule, latest_due
 from trimkeep.service.store.connection import Store
-from trimkeep.service.store.digests import load_digests, made_until
+from trimkeep.service.store.digests import last_made_at, made_until, period_ends
 from trimkeep.service.store.flights import load_flights
+from trimkeep.service.store.logs import flights_stored_since
 
 log = logging.getLogger(__name__)
 
@@ -42,9 +43,9 @@ class DigestKeeper:
         with self.lock:
             made: list[Path] = []
             for schedule in self.schedules:
-                since = made_until(self.store, schedule.name) or self._first_flight()
+                since = made_until(self.store, schedule.name, now) or self._first_flight()
                 due = latest_due(schedule, since, now) if since is not None else None
-                if due is not None:
+                if due is not None and due not in period_ends(self.store, schedule.name):
                     made.extend(self._make(schedule.name, due, now))
             return tuple(made)
 
@@ -54,26 +55,16 @@ class DigestKeeper:
         if wanted <= 0 or new <= 0:
             return ()
         with self.lock:
-            counted = [one for one in load_digests(self.store) if one.schedule == AFTER_FLIGHTS]
-            since = counted[-1].made_at if counted else None
-            flights = self._stored_since(since)
+            since = last_made_at(self.store, AFTER_FLIGHTS, now)
+            flights = flights_stored_since(self.store, since)
             return self._make(AFTER_FLIGHTS, now, now) if flights >= wanted else ()
-
-    def _stored_since(self, since: datetime | None) -> int:
-        from trimkeep.service.store.logs import load_log_outcomes
-
-        return sum(
-            one.flights
-            for one in load_log_outcomes(self.store)
-            if one.finished_at is not None and (since is None or one.finished_at > since)
-        )
 
     def _first_flight(self) -> datetime | None:
         return min((flight.at for flight in load_flights(self.store)), default=None)
 
     def _make(self, name: str, end: datetime, now: datetime) -> tuple[Path, ...]:
         start = end - PERIODS.get(name, PERIODS["weekly"])
-        before = made_until(self.store, name)
+        before = made_until(self.store, name, now)
         try:
             made = make_digest(
                 self.store,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from datetime import datetime
+from datetime import datetime, timedelta
 
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.values import aware, first_row, to_store
@@ -64,7 +64,35 @@ def load_digests(store: Store) -> tuple[DigestRow, ...]:
     )
 
 
-def made_until(store: Store, schedule: str) -> datetime | None:
-    """End of the newest period of a schedule that has a digest; None before the first."""
-    ends = [digest.period_end for digest in load_digests(store) if digest.schedule == schedule]
-    return max(ends, default=None)
+CLOCK_WRONG = timedelta(days=1)
+
+
+def made_until(store: Store, schedule: str, now: datetime | None = None) -> datetime | None:
+    """End of the newest period of a schedule that has a digest; None before the first.
+
+    With `now`, digests of a time more than a day later are left out: they were made while the clock was
+    wrong, and must not keep the right ones from being made until that time has come. A clock that was set
+    back by less makes nothing due that a digest has already covered.
+    """
+    ends = period_ends(store, schedule)
+    return max((end for end in ends if now is None or end <= now + CLOCK_WRONG), default=None)
+
+
+_ENDS = "SELECT period_end FROM digest WHERE schedule = ?"
+
+
+def period_ends(store: Store, schedule: str) -> frozenset[datetime]:
+    """Ends of all periods of a schedule that have a digest."""
+    with unit_of_work(store) as connection:
+        rows = connection.execute(_ENDS, [schedule]).fetchall()
+    return frozenset(aware(row[0]) for row in rows)
+
+
+_MADE_AT = "SELECT max(made_at) FROM digest WHERE schedule = ? AND made_at <= ?"
+
+
+def last_made_at(store: Store, schedule: str, now: datetime) -> datetime | None:
+    """When the newest digest of a schedule was made, as far as the clock then was right."""
+    with unit_of_work(store) as connection:
+        row = first_row(connection, _MADE_AT, [schedule, to_store(now)])
+    return aware(row[0]) if row and row[0] is not None else None

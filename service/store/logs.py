@@ -11,7 +11,7 @@ import duckdb
 
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.rows import LogOutcome
-from trimkeep.service.store.values import Row, aware, first_row, now_utc
+from trimkeep.service.store.values import Row, aware, first_row, now_utc, to_store
 
 
 @dataclass(frozen=True, slots=True)
@@ -333,3 +333,17 @@ def _status(row: Row) -> LogStatus:
         seen_at=aware(seen_at),
         finished_at=aware(finished_at) if finished_at is not None else None,
     )
+
+
+_STORED_SINCE = """
+SELECT count(*) FROM flight JOIN log_file log ON log.sha256 = flight.log_sha256
+WHERE ? IS NULL OR log.finished_at > ?
+"""
+
+
+def flights_stored_since(store: Store, since: datetime | None) -> int:
+    """Flights of logs that were stored after a time; None means ever."""
+    moment = to_store(since)
+    with unit_of_work(store) as connection:
+        row = first_row(connection, _STORED_SINCE, [moment, moment])
+    return int(row[0]) if row else 0
