@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Iterable
 from datetime import datetime
+from string import Formatter
 
-from trimkeep.detectors.history.model import Finding, LikelyCause, Verdict
+from trimkeep.detectors.history.model import Finding, LikelyCause, SeriesPoint, Verdict
 from trimkeep.reports.cautions import check_with_caution
 from trimkeep.reports.foreign import anchor
 from trimkeep.reports.teller import Teller, capital
@@ -25,12 +27,19 @@ FindingGroup = tuple[Finding, ...]
 """Findings about one change on one airframe (or on the fleet), gravest first."""
 MAX_CAUSES = 3
 LEAST_PROBABILITY = 0.05
+HAZARD_FAMILY = "ground_handling"
 # Below this a ratio says no more than the difference does.
 RATIO_WORTH_SAYING = 1.5
+_FIELD = re.compile(r"\{([^{}]+)\}")
 
 
 def severity(finding: Finding, teller: Teller) -> float:
-    """How grave: the size of the change in units of what matters; without a size, the evidence's."""
+    """How grave: the size of the change in units of what matters; without a size, the evidence's.
+
+    What can injure somebody comes before all that can only fly badly.
+    """
+    if finding.family == HAZARD_FAMILY:
+        return math.inf
     margin = teller.margin(finding)
     if finding.effect is not None and margin > 0.0:
         return abs(finding.effect.difference) / margin
@@ -73,24 +82,61 @@ def headline(finding: Finding, teller: Teller) -> str:
         spread = None
         pattern = teller.words.phrase_level(finding.metric)
         if pattern:
-            return capital(pattern.format(after=say(level)))
+            phrase = pattern.format(after=say(level))
+            detail = level_detail(finding, teller)
+            if detail:
+                phrase = teller.words.sentence("level_with_detail", phrase=phrase, detail=detail)
+            return capital(phrase)
         phrase = teller.words.sentence("fallback_level", title=metric.title, after=say(level))
         return capital(f"{phrase} {where}".strip())
     pattern = metric.phrase or teller.words.phrase(finding.metric)
     before, after = say(effect.before), say(effect.after)
     if pattern:
         phrase = pattern.format(before=before, after=after)
+        if metric.phrase is None and teller.words.knows("phrase_alone", finding.metric):
+            where = ""
     else:
         phrase = teller.words.sentence("fallback_phrase", title=metric.title, before=before, after=after)
     return capital(teller.words.sentence("headline", phrase=phrase, context=where).strip())
 
 
 def _seen_value(finding: Finding, teller: Teller) -> float | None:
+    point = _seen_point(finding, teller)
+    return point.value if point else None
+
+
+def _seen_point(finding: Finding, teller: Teller) -> SeriesPoint | None:
+    """The newest flight that shows it."""
     series = teller.series_of(finding)
     if series is None:
         return None
-    seen = [point.value for point in series.points if point.flight_id in finding.evidence_flights]
+    seen = [point for point in series.points if point.flight_id in finding.evidence_flights]
     return seen[-1] if seen else None
+
+
+def level_detail(finding: Finding, teller: Teller) -> str:
+    """The figures behind a level, from the same flight (`limit 180 °/s, reached 140 °/s`); may be empty."""
+    pattern, seen = teller.words.phrase_detail(finding.metric), _seen_point(finding, teller)
+    if pattern is None or seen is None:
+        return ""
+    values: dict[str, str] = {}
+    for _, field, _, _ in Formatter().parse(pattern):
+        names = field.split("*") if field else []
+        points = [_same_flight(name, seen, finding, teller) for name in names]
+        if any(point is None for point in points):
+            return ""
+        if field:
+            value = math.prod(point.value for point in points if point is not None)
+            unit = teller.metric(names[-1]).unit
+            values[field] = teller.fmt.quantity(value, unit, metric=names[-1])
+    # A name with a product in it is no key that `format` would take.
+    return _FIELD.sub(lambda found: values[found.group(1)], pattern)
+
+
+def _same_flight(metric: str, seen: SeriesPoint, finding: Finding, teller: Teller) -> SeriesPoint | None:
+    series = teller.series.get((finding.airframes[0], metric, finding.context))
+    points = series.points if series is not None else ()
+    return next((point for point in points if point.flight_id == seen.flight_id), None)
 
 
 def size_texts(finding: Finding, teller: Teller) -> dict[str, str] | None:

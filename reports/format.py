@@ -20,6 +20,8 @@ NARROW_SPACE = "\u202f"
 NO_BREAK_SPACE = "\u00a0"
 MINUS = "\u2212"
 MAX_DECIMALS = 4
+# However narrow an interval is, nobody reads more of a figure.
+MAX_DIGITS = 4
 # Metrics without a unit whose name says that they are a part of a whole, shown as percentages.
 SHARES = ("_share", "_likelihood", "_fraction")
 TWO_DIGITS_BELOW = 3.55
@@ -111,9 +113,13 @@ def decimals_for(value: float, spread: float | None) -> int:
     power = math.floor(math.log10(basis))
     if power < -MAX_DECIMALS:
         # Finer than is ever shown; for the smallest floats the power of ten below would be zero.
-        return MAX_DECIMALS
-    keeps_two = not has_spread or basis / 10.0**power < TWO_DIGITS_BELOW
-    return min(max(int(keeps_two) - power, 0), MAX_DECIMALS)
+        fine = MAX_DECIMALS
+    else:
+        keeps_two = not has_spread or basis / 10.0**power < TWO_DIGITS_BELOW
+        fine = max(int(keeps_two) - power, 0)
+    if 1.0 <= abs(value) < math.inf:
+        fine = min(fine, max(MAX_DIGITS - 1 - math.floor(math.log10(abs(value))), 0))
+    return min(fine, MAX_DECIMALS)
 
 
 @dataclass(frozen=True, slots=True)
@@ -150,6 +156,9 @@ class Formatter:
             return self.words.text("not_known")
         text = f"{abs(value):,.{decimals}f}".replace(",", NARROW_SPACE)
         is_zero = not any(digit in "123456789" for digit in text)
+        if is_zero and decimals > 2:
+            # `0.0000 %` boasts of digits that say nothing.
+            text = "0"
         sign = "" if is_zero else MINUS if value < 0.0 else "+" if signed else ""
         return f"{sign}{text}"
 

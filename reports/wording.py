@@ -66,6 +66,10 @@ class Words:
         """Sentence pattern of a metric's level in one flight, with `{after}`."""
         return self.table["phrase_level"].get(metric)
 
+    def phrase_detail(self, metric: str) -> str | None:
+        """What stands behind a metric's level: a pattern of other metrics' names in braces."""
+        return self.table["phrase_detail"].get(metric)
+
     def month(self, number: int) -> str:
         """Name of a month, 1 to 12."""
         return str(self.table["page"]["months"][number - 1])

@@ -52,7 +52,7 @@ def test_imperial_follows_exact_definitions() -> None:
 
 
 def test_the_smallest_float_as_spread_does_not_divide_by_zero() -> None:
-    assert METRIC.quantity(0.0, "m", spread=5e-324).startswith("0.0")
+    assert METRIC.quantity(0.0, "m", spread=5e-324).startswith("0")
 
 
 @given(

@@ -11,7 +11,8 @@ import pytest
 
 from trimkeep.config.errors import ReportError
 from trimkeep.detectors.history.model import Verdict
-from trimkeep.detectors.model import Reason
+from trimkeep.detectors.model import Metric, Reason
+from trimkeep.detectors.registry import DETECTORS
 from trimkeep.reports.cautions import check_with_caution
 from trimkeep.reports.wording import Words, load_words
 
@@ -175,3 +176,23 @@ def test_a_missing_value_is_an_error_not_a_hole() -> None:
     words = Words({"sentence": {"one": "{a} and {b}"}})
     with pytest.raises(KeyError):
         words.sentence("one", a=1)
+
+
+JUDGED = [metric for detector in DETECTORS for metric in detector.spec.metrics if metric.better != "none"]
+
+
+@pytest.mark.parametrize("metric", JUDGED, ids=lambda metric: metric.name)
+def test_no_finding_reads_like_a_title(metric: Metric) -> None:
+    phrase = WORDS.phrase(metric.name)
+    assert phrase is not None
+    assert {field for _, field, _, _ in Formatter().parse(phrase) if field} == {"before", "after"}
+    if metric.attention is not None:
+        level = WORDS.phrase_level(metric.name)
+        assert level is not None and "{after}" in level and "{before}" not in level
+
+
+def test_details_name_metrics_that_there_are() -> None:
+    known = {metric.name for detector in DETECTORS for metric in detector.spec.metrics}
+    for name, pattern in WORDS.table["phrase_detail"].items():
+        named = {part for _, field, _, _ in Formatter().parse(pattern) if field for part in field.split("*")}
+        assert {name} | named <= known
