@@ -32,6 +32,8 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "channels": ("channels", "Show what a table holds and propose a channel map."),
     "status": ("status", "Show what waits, what was last read and said, and the room left."),
     "settings": ("settings", "Show every setting, its value and where it came from."),
+    "backup": ("backup", "Copy the store to another disk while the service runs."),
+    "restore": ("restore", "Put a backup in the place of the store."),
     "check": ("check", "Look for contradictions in the store and the recordings."),
     "journal": ("journal", "List the work recorded on each airframe, and record more."),
     "due": ("due", "List inspections and component lives that are due."),

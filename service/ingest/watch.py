@@ -23,6 +23,7 @@ from trimkeep.service.ingest.report import IngestReport, Progress
 from trimkeep.service.ingest.scan import airframe_folder_of, find_logs, place_of, stat_of
 from trimkeep.service.ingest.stability import FileStat, StabilityTracker
 from trimkeep.service.journal import FILE_NAME as JOURNAL_FILE
+from trimkeep.service.store.connection import DATABASE_NAME
 
 log = logging.getLogger(__name__)
 
@@ -133,6 +134,7 @@ class _Rounds:
         self.taken: dict[Path, FileStat] = {}
         self.next_scan_s = 0.0
         self.told: frozenset[str] = frozenset()
+        self.store: FileStat | None = None
         self.scans = 0
 
     def next_due(self) -> list[Path] | None:
@@ -189,6 +191,7 @@ class _Rounds:
 
     def _scan(self, now_s: float) -> None:
         """Look through the whole folder: watchers miss files, and shares send no events."""
+        self._notice_restore()
         for place in find_logs(self.fleet):
             if self._is_new(place.path):
                 self.tracker.notice(place.path, now_s)
@@ -196,6 +199,14 @@ class _Rounds:
             if airframe_folder_of(self.fleet, journal) is not None and self._is_new(journal):
                 self.tracker.notice(journal, now_s)
         self.next_scan_s = now_s + self.fleet.settings.watch.rescan_s
+
+    def _notice_restore(self) -> None:
+        """After a restore the store may not know what was taken in since the backup."""
+        store = stat_of(self.fleet.state / DATABASE_NAME)
+        if store is not None and self.store is not None and store.inode != self.store.inode:
+            log.warning("the store was replaced; every log is looked at again")
+            self.taken.clear()
+        self.store = store
 
     def _is_new(self, path: Path) -> bool:
         return self.taken.get(path) != stat_of(path)
