@@ -292,7 +292,16 @@ def _within_slopes(
 
 
 def _medians(value: FloatArray, index: np.ndarray) -> FloatArray:
-    return np.array([np.median(value[index == k]) for k in range(int(index.max()) + 1)])
+    return np.array([np.median(value[inside]) for inside in _members(index)])
+
+
+def _members(index: np.ndarray) -> list[np.ndarray]:
+    """Places of each label, smallest label first.
+
+    Sorted once: a mask for each label would cost the square of the fleet.
+    """
+    order = np.argsort(index, kind="stable")
+    return np.split(order, np.flatnonzero(np.diff(index[order])) + 1)
 
 
 def _scale(residual: FloatArray, freedom: int) -> float:
@@ -319,13 +328,14 @@ def _slope_spread(
 ) -> tuple[FloatArray, FloatArray]:
     """How much the airframes' slopes differ, as flights' worth of the fleet's slope."""
     flights = np.full(slope.size, USUAL_SLOPE_FLIGHTS)
-    labels = np.unique(airframe)
-    if labels.size < 4 or sigma <= 0.0:
+    members = _members(airframe)
+    if len(members) < 4 or sigma <= 0.0:
         return slope, flights
     columns = _centre_by(filled, robust, index)
     for k in range(slope.size):
-        power = np.array([(robust * columns[:, k] ** 2)[airframe == a].sum() for a in labels])
-        inner = np.array([(robust * columns[:, k] * residual)[airframe == a].sum() for a in labels])
+        weighted = robust * columns[:, k]
+        power = np.array([(weighted * columns[:, k])[own].sum() for own in members])
+        inner = np.array([(weighted * residual)[own].sum() for own in members])
         usable = power > 2.0
         if usable.sum() < 4:
             continue
@@ -347,9 +357,8 @@ def _sigma_prior(
 ) -> tuple[float, float]:
     """Scaled inverse chi-square prior on an airframe's variance: its scale and its flights' worth."""
     logs, freedoms = [], []
-    for label in np.unique(airframe):
-        mine = airframe == label
-        freedom = int(mine.sum() - np.unique(index[mine]).size)
+    for mine in _members(airframe):
+        freedom = int(mine.size - np.unique(index[mine]).size)
         own = _scale(residual[mine], freedom)
         if freedom >= 3 and own > 0.0:
             half = 0.5 * freedom

@@ -7,7 +7,8 @@ a clock has a part in them.
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -31,6 +32,14 @@ from trimkeep.detectors.history.multiplicity import (
 from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.single_flights import judge_single_flights
 from trimkeep.detectors.history.unexplained import Found, scan_stretches
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """Findings, and the evidence of every change and stretch that they rest on, by its name."""
+
+    findings: tuple[Finding, ...]
+    evidence: Mapping[str, float]
 
 
 def finding_id(*parts: str) -> str:
@@ -67,7 +76,30 @@ def judge_airframe(
         One for every judged metric and change (or block of changes), and those that single flights
         show. The tier of each rests on this airframe alone.
     """
-    return tuple(_judge(series, changes, model, settings, touched_from))
+    return _judge(series, changes, model, settings, touched_from).findings
+
+
+def judge_part(
+    series: Sequence[Series],
+    changes: Sequence[Change],
+    model: FleetModel,
+    settings: JudgeSettings,
+    *,
+    elsewhere: Mapping[str, float],
+    over_fleet: Sequence[Finding],
+) -> Judged:
+    """Findings of some airframes as they stand within the fleet, without judging the rest of it again.
+
+    Parameters
+    ----------
+    series, changes, model, settings
+        As in `judge_airframe`, of the airframes that are judged.
+    elsewhere : mapping of str to float
+        Evidence of everything else on the table, as the last judging of it left it.
+    over_fleet : sequence of Finding
+        Fleet-wide findings as they stand: they tell apart what was changed together.
+    """
+    return _judge(series, changes, model, settings, None, elsewhere=elsewhere, standing=over_fleet)
 
 
 def judge_fleet(
@@ -86,7 +118,14 @@ def judge_fleet(
         Those of each airframe with tiers that keep the promised share of false alarms over all
         changes together.
     """
-    return tuple(_judge(series, changes, model, settings, None, pooled=True))
+    return judge_whole(series, changes, model, settings).findings
+
+
+def judge_whole(
+    series: Sequence[Series], changes: Sequence[Change], model: FleetModel, settings: JudgeSettings
+) -> Judged:
+    """`judge_fleet` with the evidence it rests on."""
+    return _judge(series, changes, model, settings, None, pooled=True)
 
 
 def _judge(
@@ -97,7 +136,9 @@ def _judge(
     touched_from: int | None,
     *,
     pooled: bool = False,
-) -> tuple[Finding, ...]:
+    elsewhere: Mapping[str, float] | None = None,
+    standing: Sequence[Finding] = (),
+) -> Judged:
     blocks = blocks_by_airframe(changes, settings)
     preparer = Preparer()
     scanned = scan_stretches(series, blocks, model, shipped_scan_limits(), settings, touched_from, preparer)
@@ -112,7 +153,7 @@ def _judge(
             series, blocks, model, shipped_limits(), settings, steps=steps, preparer=preparer
         )
         evidence |= pooled_evidence(over_fleet)
-    called = tiers(evidence, model.prior_change_share, settings)
+    called = tiers({**(elsewhere or {}), **evidence}, model.prior_change_share, settings)
     findings = [
         _known_finding(one, called[one.window.block.change.id], settings)
         for one in comparisons
@@ -124,7 +165,8 @@ def _judge(
             findings.append(_unexplained_finding(found, called[stretch_name(found.stretch)]))
     findings += [_fleet_finding(one, called[one.change.id], settings) for one in over_fleet]
     findings += judge_single_flights(series, settings, finding_id)
-    return with_causes(findings)
+    told = with_causes([*findings, *standing])[: len(findings)]
+    return Judged(told, evidence)
 
 
 def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings) -> Finding:
