@@ -11,6 +11,7 @@ import re
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
+from functools import lru_cache
 from typing import Any
 
 import matplotlib
@@ -182,6 +183,8 @@ def _spread(points: tuple[TrendPoint, ...], most: int) -> list[TrendPoint]:
     return [points[round(place * (len(points) - 1) / (count - 1))] for place in range(count)]
 
 
+# A finding's trend stands in the digest, on its own page and on its airframe's.
+@lru_cache(maxsize=256)
 def trend_svg(view: TrendView, flight_axis: str) -> Markup:
     """The trend as inline SVG that follows the page's colours."""
     with house_style(view.key):

@@ -29,6 +29,8 @@ def command(fleet: Path, state: Path | None, days: int | None) -> None:
     start = now - timedelta(days=days) if days else None
     made = make_digest(open_store(opened.state), opened, now, period_start=start)
     click.echo(f"Digest: {made.path}")
+    pages = made.pages
+    click.echo(f"Pages behind it: {len(pages.written)} written, {pages.unchanged} unchanged.")
     click.echo(
         f"{len(made.judgement.findings)} findings, {made.called} called. "
         f"List them with: trimkeep findings {opened.folder}"

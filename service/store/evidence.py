@@ -5,11 +5,13 @@ from __future__ import annotations
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+import duckdb
+
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.model import Flight, Segment, Window
 from trimkeep.service.store.connection import Store, unit_of_work
-from trimkeep.service.store.flights import find_flight, load_segments
+from trimkeep.service.store.flights import flight_of_id, load_segments, segments_in
 from trimkeep.service.store.recordings import read_recording
 from trimkeep.service.store.values import first_row
 
@@ -47,7 +49,12 @@ def load_channels(
         The recording cannot be read back.
     """
     with unit_of_work(store) as connection:
-        row = first_row(connection, _FLIGHT, [sha256, number])
+        span = _span(connection, sha256, number)
+    return _flight(store, sha256, span, names, card)
+
+
+def _span(connection: duckdb.DuckDBPyConnection, sha256: str, number: int) -> FlightSpan:
+    row = first_row(connection, _FLIGHT, [sha256, number])
     if row is None:
         raise UsageError(
             f"has no flight {number}",
@@ -55,15 +62,22 @@ def load_channels(
             next_step="`trimkeep flights` lists what there is",
         )
     start_s, end_s, starts_airborne, ends_airborne = row
+    segments = segments_in(connection, sha256, number)
+    return FlightSpan(number, start_s, end_s, starts_airborne, ends_airborne, segments)
+
+
+def _flight(
+    store: Store, sha256: str, span: FlightSpan, names: Iterable[str] | None, card: AirframeCard | None
+) -> Flight:
     return Flight(
         recording=read_recording(store.recording_path(sha256), names),
         card=card or AirframeCard(id=""),
-        number=number,
-        start_s=start_s,
-        end_s=end_s,
-        segments=load_segments(store, sha256, number),
-        starts_airborne=starts_airborne,
-        ends_airborne=ends_airborne,
+        number=span.number,
+        start_s=span.start_s,
+        end_s=span.end_s,
+        segments=span.segments,
+        starts_airborne=span.starts_airborne,
+        ends_airborne=span.ends_airborne,
     )
 
 
@@ -116,13 +130,17 @@ def load_evidence(store: Store, flight_id: str, metric: str, context: str, names
     UsageError
         There is no such flight.
     """
-    found = find_flight(store, flight_id)
-    if found is None:
-        raise UsageError(
-            "is no flight of this store", subject=flight_id, next_step="`trimkeep flights` lists the flights"
-        )
+    # One unit of work: opening the store costs more than everything that is asked of it here.
     with unit_of_work(store) as connection:
+        found = flight_of_id(connection, flight_id)
+        if found is None:
+            raise UsageError(
+                "is no flight of this store",
+                subject=flight_id,
+                next_step="`trimkeep flights` lists the flights",
+            )
         row = first_row(connection, _WINDOWS, [*found, metric, context])
+        span = _span(connection, *found)
     bounds = row[0] if row else []
     windows = tuple(zip(bounds[::2], bounds[1::2], strict=True))
-    return Evidence(load_channels(store, *found, names), windows)
+    return Evidence(_flight(store, found[0], span, names, None), windows)

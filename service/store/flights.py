@@ -191,11 +191,16 @@ _BY_ID = "SELECT log_sha256 FROM flight WHERE starts_with(log_sha256, ?) AND num
 
 def find_flight(store: Store, wanted: str) -> tuple[str, int] | None:
     """Log hash and number of a flight id; None when there is none, or the text is no id."""
+    with unit_of_work(store) as connection:
+        return flight_of_id(connection, wanted)
+
+
+def flight_of_id(connection: duckdb.DuckDBPyConnection, wanted: str) -> tuple[str, int] | None:
+    """`find_flight` inside the caller's unit of work."""
     prefix, _, number = wanted.rpartition("-")
     if not prefix or not number.isdigit():
         return None
-    with unit_of_work(store) as connection:
-        row = first_row(connection, _BY_ID, [prefix, int(number)])
+    row = first_row(connection, _BY_ID, [prefix, int(number)])
     return (row[0], int(number)) if row else None
 
 
@@ -207,7 +212,12 @@ SELECT start_s, end_s, mode, phase FROM segment WHERE log_sha256 = ? AND number 
 def load_segments(store: Store, sha256: str, number: int) -> tuple[Segment, ...]:
     """The segments of one flight in order."""
     with unit_of_work(store) as connection:
-        return tuple(Segment(*row) for row in connection.execute(_SEGMENTS, [sha256, number]).fetchall())
+        return segments_in(connection, sha256, number)
+
+
+def segments_in(connection: duckdb.DuckDBPyConnection, sha256: str, number: int) -> tuple[Segment, ...]:
+    """`load_segments` inside the caller's unit of work."""
+    return tuple(Segment(*row) for row in connection.execute(_SEGMENTS, [sha256, number]).fetchall())
 
 
 _PARAMETERS = """

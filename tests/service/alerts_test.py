@@ -8,6 +8,8 @@ import json
 import shutil
 import ssl
 import subprocess
+import time
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from email.message import EmailMessage
@@ -286,6 +288,17 @@ def test_one_channel_that_is_down_does_not_hold_up_another(told: Told) -> None:
     done = deliver(store, fleet, NOW)
     assert (done.sent, done.failed) == (1, 1)
     assert len(lines(fleet)) == 1
+
+
+def test_two_services_deliver_a_message_once(told: Told) -> None:
+    fleet, store = with_alerts(told[0], file="alerts.jsonl"), told[1]
+    raise_alerts(store, fleet, judged(store), NOW)
+    sent: list[str] = []
+    slow = {"file": lambda message, fleet, now: (sent.append(message.key), time.sleep(0.2))}
+    with ThreadPoolExecutor(4) as pool:
+        done = list(pool.map(lambda _: deliver(store, fleet, NOW, slow), range(4)))  # type: ignore[arg-type]
+    assert sent == ["f1.1"]
+    assert sum(one.sent for one in done) == 1
 
 
 def test_what_never_arrives_is_given_up_and_said_so(told: Told, caplog: pytest.LogCaptureFixture) -> None:
