@@ -14,6 +14,8 @@ from trimkeep.reports.views import RuleView, SparkView, TallyView
 
 MAX_STROKES = 20
 RULE_WIDTH, RULE_HEIGHT = 360.0, 92.0
+# No figure is shown so finely; the smallest floats would make the scale infinite.
+LEAST_SPAN = 1e-9
 RULE_INSET = 26.0
 SPARK_WIDTH, SPARK_HEIGHT = 168.0, 30.0
 
@@ -77,7 +79,7 @@ def rule(view: RuleView) -> Markup:
         view.before + view.margin,
     )
     low, high = min(ends), max(ends)
-    if not high > low:
+    if not high - low > LEAST_SPAN:
         low, high = low - 0.5, high + 0.5
     scale = (RULE_WIDTH - 2.0 * RULE_INSET) / (high - low)
 

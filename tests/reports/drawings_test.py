@@ -6,7 +6,7 @@ import math
 import re
 
 import pytest
-from hypothesis import given
+from hypothesis import example, given
 from hypothesis import strategies as st
 
 from trimkeep.reports.drawings import RULE_WIDTH, mark, nice_step, rule, spark, tally
@@ -51,6 +51,7 @@ def test_the_rule_places_what_is_larger_further_right() -> None:
 @given(
     st.lists(st.floats(-1e6, 1e6), min_size=5, max_size=5),
 )
+@example([0.0, 0.0, 0.0, 0.0, 2.2250738585072014e-308])
 def test_any_rule_stays_inside_its_frame(values: list[float]) -> None:
     before, after, low, high, margin = values
     view = RuleView(before, after, min(low, high), max(low, high), abs(margin), "worse", "b", "a", "m", "n")
