@@ -20,6 +20,7 @@ from trimkeep.service.seen_changes import (
     SeenItem,
     number_text,
     parameter_histories,
+    same_value,
     seen_changes,
     significant_digits,
 )
@@ -32,6 +33,7 @@ from trimkeep.service.store.journal import JournalRow, load_journal
 NEAR = timedelta(days=8)
 SEEN_KINDS = ("firmware", "autopilot_board", "parameters")
 CALIBRATING_KINDS = frozenset({"calibration", "sensor", "trim", "balance", "firmware", "autopilot_board"})
+_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:e[-+]?\d+)?(?![\w.])", re.IGNORECASE)
 _WORD = re.compile(r"\w[\w.\-]*\w|\w")
 
 
@@ -133,8 +135,7 @@ def changes_of(
     gaps: dict[int, list[ChangeItem]] = {}
     noted: dict[int, list[datetime]] = {}
     stands: dict[int, set[int]] = {}
-    for item in seen_changes(flights, parameters):
-        matches = _matches(item, entries, history)
+    for item, matches in _matched(seen_changes(flights, parameters), entries, history):
         used.update(entry.row.seq for entry in matches if entry.row.kind == item.kind)
         gap = _gap_of(item, matches)
         gaps.setdefault(gap, []).append(_seen_item(item, matches))
@@ -164,16 +165,44 @@ def _placed(row: JournalRow, starts: Sequence[datetime], time_zone: str) -> _Ent
     return _Entry(row, at, sum(start < at for start in starts))
 
 
-def _matches(item: SeenItem, entries: Sequence[_Entry], history: _History) -> list[_Entry]:
-    """Entries that speak of a change seen in the logs; those of its own gap, failing that near ones."""
-    speaking = [entry for entry in entries if _speaks_of(entry.row, item, history)]
-    own = [entry for entry in speaking if item.after_flight < entry.gap <= item.gap]
-    if own:
-        return own
-    # Farther off than the gap itself, an entry must name what became, or it could mean another change.
-    earliest = history.flights[item.after_flight].at - NEAR
-    latest = history.flights[item.gap].at + NEAR
-    return [e for e in speaking if earliest <= e.at <= latest and _names(e.row, item, history)]
+def _matched(
+    items: Sequence[SeenItem], entries: Sequence[_Entry], history: _History
+) -> list[tuple[SeenItem, list[_Entry]]]:
+    """Each change seen in the logs with the entries that speak of it: of its own gap, failing that near.
+
+    An entry that has its change in its own gap documents no other change of the same thing; and a near one
+    documents only the change it is nearest to, or the second of two changes would hide behind the first.
+    """
+    speaking = [[e for e in entries if _speaks_of(e.row, item, history)] for item in items]
+    matches = [
+        [entry for entry in found if item.after_flight < entry.gap <= item.gap]
+        for item, found in zip(items, speaking, strict=True)
+    ]
+    taken = {
+        (entry.row.seq, item.kind, item.part)
+        for item, own in zip(items, matches, strict=True)
+        for entry in own
+    }
+    near = [
+        (_distance(entry, item, history), place, entry)
+        for place, (item, own) in enumerate(zip(items, matches, strict=True))
+        if not own
+        for entry in speaking[place]
+        # Farther off than the gap itself, an entry must name what became, or it could mean another change.
+        if _names(entry.row, item, history)
+    ]
+    for distance, place, entry in sorted(near, key=lambda one: (one[0], one[1], one[2].row.seq)):
+        item = items[place]
+        if distance <= NEAR and (entry.row.seq, item.kind, item.part) not in taken:
+            taken.add((entry.row.seq, item.kind, item.part))
+            matches[place].append(entry)
+    return list(zip(items, matches, strict=True))
+
+
+def _distance(entry: _Entry, item: SeenItem, history: _History) -> timedelta:
+    """From an entry to the gap of a change: nothing inside."""
+    earliest, latest = history.flights[item.after_flight].at, history.flights[item.gap].at
+    return max(earliest - entry.at, entry.at - latest, timedelta(0))
 
 
 def _gap_of(item: SeenItem, matches: Sequence[_Entry]) -> int:
@@ -196,12 +225,25 @@ def _speaks_of(row: JournalRow, item: SeenItem, history: _History) -> bool:
 
 def _names(row: JournalRow, item: SeenItem, history: _History) -> bool:
     if item.kind == "parameters":
-        return item.part in history.mentioned(row)
-    return bool(item.after) and _plain(item.after) in _plain(" ".join((row.after, row.part, row.note)))
+        written = [float(number) for number in _NUMBER.findall(row.after)]
+        after = float(item.after)
+        right = not written or any(same_value(number, after) for number in written)
+        return right and item.part in history.mentioned(row)
+    return says(" ".join((row.after, row.part, row.note)), item.after)
+
+
+def says(text: str, version: str) -> bool:
+    """Whether a text names a version, whole and not as the beginning of another.
+
+    >>> says("Update to V4.2, see notes", "4.2"), says("4.10", "4.1"), says("4.2-rc1", "4.2"), says("4.2", "")
+    (True, False, False, False)
+    """
+    plain, wanted = _plain(text), _plain(version)
+    return bool(wanted) and re.search(rf"(?<![\w.]){re.escape(wanted)}(?!\w|[.+-]\w)", plain) is not None
 
 
 def _plain(text: str) -> str:
-    return "".join(text.casefold().split()).removeprefix("v")
+    return re.sub(r"\bv(?=\d)", "", " ".join(text.casefold().split()))
 
 
 def _seen_item(item: SeenItem, matches: Sequence[_Entry]) -> ChangeItem:
@@ -241,7 +283,7 @@ def _unmoved(gap: int, stated: Sequence[tuple[int, str]], became: str = "") -> i
     before = [value for order, value in stated if order < gap]
     after = [value for order, value in stated if order >= gap]
     # Noted late: the logs had the new state already, so the entry is right about what it says.
-    if not before or (became and _plain(became) in _plain(before[-1])):
+    if not before or says(before[-1], became):
         return 0
     return sum(1 for _ in takewhile(lambda value: value == before[-1], after))
 
