@@ -1,0 +1,212 @@
+"""Free play between servo and surface, from what the surfaces were told and what the aeroplane did.
+
+A surface that stays where it was left until the servo has crossed a gap answers late and less to small
+commands and fully to large ones: that is told apart from turbulence, from the loop and from a slow
+servo by the likelihood of a play operator ahead of the aeroplane's own response. All of the flight
+counts, whoever flies.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from trimkeep.detectors.grid import live_airspeed
+from trimkeep.detectors.model import (
+    Channel,
+    DetectorSpec,
+    Flight,
+    FloatArray,
+    Metric,
+    NotMeasured,
+    Observation,
+    Reason,
+    Window,
+)
+from trimkeep.detectors.numerics.pieces import Piece, uniform_pieces
+from trimkeep.detectors.numerics.play import PlayFit, Record, fit_play
+
+WORK_RATE_HZ = 25.0
+MIN_RATE_HZ = 20.0
+EDGE_S = 5.0
+"""Lift-off and touch-down: wheels, ground and the first jump of the airspeed move the aeroplane too."""
+MIN_PIECE_S = 10.0
+MIN_SECONDS = 60.0
+BLOCK_S = 60.0
+MOST_BLOCKS = 5
+"""Five busy minutes tell the gap within 5 %, where the model's own error begins; more only costs time."""
+LEAST_GAIN = 40.0
+"""Log-likelihood that the command must explain; some 12 is chance with two dozen coefficients."""
+GAIN_FOR_PLAY = 5.0
+"""Log-likelihood over no play: chance gives it to seven sound linkages in a thousand (two more unknowns)."""
+WIDEST_ERROR = 0.03
+"""A figure that may be wrong by 6 % of travel either way helps nobody on the bench."""
+
+AXES = {"elevator": ("elevator_cmd", "pitch_rate_dps"), "aileron": ("aileron_cmd", "roll_rate_dps")}
+
+
+def _metrics(surface: str) -> tuple[Metric, ...]:
+    name = surface.capitalize()
+    return (
+        Metric(
+            f"{surface}_play_fraction",
+            f"{name} linkage, free play as a share of full travel",
+            "",
+            "lower",
+            0.02,
+            "2 % of 40 degrees of travel is 0.8 deg: more than a sound hinge and horn, and felt by hand",
+            scale="linear",
+            attention=0.05,  # 2 deg of 40: the surface rests anywhere in it, and loops begin to cycle
+        ),
+        Metric(
+            f"{surface}_servo_lag_s",
+            f"{name} servo, lag ahead of the play",
+            "s",
+            "none",
+            0.03,
+            "context: told only where there is play behind it, and then roughly; not judged",
+        ),
+    )
+
+
+SPEC = DetectorSpec(
+    id="linkage",
+    version=1,
+    title="Free play in the linkages",
+    family="linkage",
+    metrics=(*_metrics("elevator"), *_metrics("aileron")),
+    needs_any=(frozenset({"elevator_cmd", "aileron_cmd"}), frozenset({"pitch_rate_dps", "roll_rate_dps"})),
+    uses=frozenset({"airspeed_mps"}),
+    min_rate_hz=MIN_RATE_HZ,
+    min_seconds=MIN_SECONDS,
+    evidence=("elevator_cmd", "pitch_rate_dps", "aileron_cmd", "roll_rate_dps"),
+    measures=(
+        "Total gap between command and surface as a share of the travel from stop to stop, for elevator and "
+        "aileron, with its error; the lag of the servo ahead of it where play shows it"
+    ),
+    formula=(
+        "Command through a first-order lag and a play operator, times dynamic pressure, into a difference "
+        "equation of 0.32 s for the body rate at 25 Hz; one-step errors weighted by the calm around them; "
+        "gap and lag by maximum likelihood. Zero where the likelihood gains less than "
+        f"{GAIN_FOR_PLAY:g} over no play. The five busiest minutes of the flight are used"
+    ),
+    source=(
+        "Ljung, System Identification, 2nd ed., 1999, sections 7.2 and 13.4 (prediction errors in closed "
+        "loop); play operator held against the describing function of Gelb and Vander Velde, 1968"
+    ),
+    cannot_tell=(
+        "Where the gap is: servo gears, horn, rod or hinge. A stiff hinge that lets go all at once reads as "
+        "a gap of about its size, and so does a servo that rests at two places. A gap that is never "
+        "crossed. Less than about 1 % of travel. A gap that air load keeps closed is no gap in flight"
+    ),
+)
+
+
+def observe(flight: Flight) -> list[Observation] | NotMeasured:
+    """Play, and lag where it shows, for each surface that was logged fast enough."""
+    said: list[Observation] = []
+    why: list[NotMeasured] = []
+    for surface in AXES:
+        found = measure(flight, surface)
+        if isinstance(found, NotMeasured):
+            why.append(found)
+        else:
+            said += _told(surface, *found)
+    # A log with one surface only is not told that it lacks the other.
+    return said or min(why, key=lambda one: one.reason is Reason.MISSING_CHANNEL)
+
+
+def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] | NotMeasured:
+    """The fit for one surface and the stretches it rests on, or why there is none."""
+    command_name, rate_name = AXES[surface]
+    lacking = [name for name in (command_name, rate_name) if not flight.has(name)]
+    if lacking:
+        return NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))
+    channels = [_thinned(flight.channel(name)) for name in (command_name, rate_name)]
+    rate_hz = min(WORK_RATE_HZ, *(channel.rate_hz for channel in channels))
+    if rate_hz < 0.95 * MIN_RATE_HZ:
+        return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {rate_hz:.1f} Hz together")
+    stretch = (flight.start_s + EDGE_S, flight.end_s - EDGE_S)
+    pieces = _busiest(uniform_pieces(channels, [stretch], rate_hz, MIN_PIECE_S), rate_hz)
+    seconds = sum(piece.seconds for piece in pieces)
+    if seconds < MIN_SECONDS:
+        return NotMeasured(Reason.TOO_SHORT, f"{seconds:.0f} s without a gap in the log")
+    fit = fit_play(_records(flight, pieces), rate_hz)
+    if fit is None or fit.gain_over_silence < LEAST_GAIN or fit.gap_error > WIDEST_ERROR:
+        return NotMeasured(Reason.NO_EXCITATION, f"{command_name} moves too little to show in {rate_name}")
+    return fit, tuple(piece.window for piece in pieces)
+
+
+def _told(surface: str, fit: PlayFit, windows: tuple[Window, ...]) -> list[Observation]:
+    seconds = sum(end - start for start, end in windows)
+    shown = fit.gain_over_none >= GAIN_FOR_PLAY
+    said = [
+        Observation(
+            f"{surface}_play_fraction",
+            "flight",
+            fit.gap if shown else 0.0,
+            # What did not show may still be there, up to where it would have.
+            fit.gap_error if shown else max(fit.gap_error, 0.5 * fit.gap),
+            seconds,
+            windows,
+        )
+    ]
+    # Without play a lag ahead of it and one behind it are the same thing.
+    if shown and fit.lag_error_s < 0.4 * fit.lag_s:
+        said.append(
+            Observation(f"{surface}_servo_lag_s", "flight", fit.lag_s, fit.lag_error_s, seconds, windows)
+        )
+    return said
+
+
+def _thinned(channel: Channel) -> Channel:
+    """Every k-th sample: averages over a step would blunt the corners that play makes."""
+    known = np.isfinite(channel.value)
+    every = max(round(channel.rate_hz / WORK_RATE_HZ), 1)
+    return Channel(channel.time_s[known][::every], channel.value[known][::every])
+
+
+def _busiest(pieces: Sequence[Piece], rate_hz: float) -> list[Piece]:
+    """The parts, of a minute each, in which the command travels most; in order of time."""
+    length = round(BLOCK_S * rate_hz)
+    parts: list[Piece] = []
+    for piece in pieces:
+        for first in range(0, piece.values.shape[1], length):
+            values = piece.values[:, first : first + length]
+            if values.shape[1] >= MIN_PIECE_S * rate_hz:
+                parts.append(Piece(piece.start_s + first / rate_hz, rate_hz, values))
+    parts.sort(key=lambda part: -float(np.sum(np.abs(np.diff(part.values[0])))))
+    return _joined(sorted(parts[:MOST_BLOCKS], key=lambda part: part.start_s))
+
+
+def _joined(parts: Sequence[Piece]) -> list[Piece]:
+    """Parts that follow each other made one again: each piece costs a warm-up."""
+    whole: list[Piece] = []
+    for part in parts:
+        if whole and abs(whole[-1].start_s + whole[-1].seconds - part.start_s) < 0.5 / part.rate_hz:
+            values = np.concatenate([whole[-1].values, part.values], axis=1)
+            whole[-1] = Piece(whole[-1].start_s, part.rate_hz, values)
+        else:
+            whole.append(part)
+    return whole
+
+
+def _records(flight: Flight, pieces: Sequence[Piece]) -> list[Record]:
+    pressures = _pressures(flight, pieces)
+    return [Record(p.values[0], p.values[1], q) for p, q in zip(pieces, pressures, strict=True)]
+
+
+def _pressures(flight: Flight, pieces: Sequence[Piece]) -> list[FloatArray]:
+    """Dynamic pressure over its median; ones where the airspeed is not known."""
+    if not live_airspeed(flight):
+        return [np.ones(piece.values.shape[1]) for piece in pieces]
+    channel = flight.channel("airspeed_mps")
+    known = np.isfinite(channel.value)
+    time_s, speed = channel.time_s[known], channel.value[known]
+    usual = max(float(np.median(speed)), 1.0)
+    found = []
+    for piece in pieces:
+        grid_s = piece.start_s + np.arange(piece.values.shape[1]) / piece.rate_hz
+        found.append((np.interp(grid_s, time_s, speed) / usual) ** 2)
+    return found
