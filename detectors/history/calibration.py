@@ -106,20 +106,23 @@ def spent_share(flights_before: FloatArray) -> FloatArray:
 
 def interpolate(table: FloatArray, axes: Sequence[FloatArray], points: Sequence[FloatArray]) -> FloatArray:
     """Multilinear interpolation, held constant outside the axes."""
-    low, share = [], []
-    for axis, point in zip(axes, points, strict=True):
+    table = np.ascontiguousarray(table)
+    shape = np.broadcast_shapes(*(np.shape(p) for p in points))
+    place, share = np.zeros(shape, dtype=np.int64), []
+    strides = np.array(table.strides) // table.itemsize
+    for axis, point, stride in zip(axes, points, strides, strict=True):
         held = np.clip(point, axis[0], axis[-1])
         index = np.clip(np.searchsorted(axis, held, side="right") - 1, 0, axis.size - 2)
-        low.append(index)
+        place = place + stride * index
         share.append((held - axis[index]) / (axis[index + 1] - axis[index]))
-    result = np.zeros(np.broadcast_shapes(*(np.shape(p) for p in points)))
-    for corner in range(1 << len(axes)):
-        up = [(corner >> k) & 1 for k in range(len(axes))]
-        weight = np.ones_like(result)
-        for k, bit in enumerate(up):
-            weight = weight * (share[k] if bit else 1.0 - share[k])
-        result = result + weight * table[tuple(index + bit for index, bit in zip(low, up, strict=True))]
-    return result
+    corners = [0]
+    for stride in strides.tolist():
+        corners = [corner + up for corner in corners for up in (0, stride)]
+    flat = table.ravel()
+    values = [flat[place + corner] for corner in corners]
+    for part in reversed(share):  # the last axis' neighbours stand side by side
+        values = [low + part * (high - low) for low, high in zip(values[::2], values[1::2], strict=True)]
+    return np.asarray(values[0])
 
 
 def limits_to_toml(limits: Limits) -> str:

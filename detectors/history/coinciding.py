@@ -24,13 +24,16 @@ Item = tuple[str, str, str]
 def item_key(item: ChangeItem) -> Item:
     """What makes two pieces of work the same: kind and part, and for software the new value.
 
+    A firmware is its version alone: the logs that show it name no part, the journal may.
+
     Examples
     --------
     >>> item_key(ChangeItem("servo", "Elevator servo", "s/n 1", "s/n 2", True))
     ('servo', 'elevator servo', '')
     """
     after = item.after.strip().lower() if item.kind in SERIAL_KINDS else ""
-    return item.kind, item.part.strip().lower(), after
+    part = "" if item.kind == "firmware" else item.part.strip().lower()
+    return item.kind, part, after
 
 
 @dataclass(frozen=True, slots=True)

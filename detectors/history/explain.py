@@ -13,19 +13,17 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import WIDTH, shipped_limits
-from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
-from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
+from trimkeep.detectors.history.comparisons import blocks_by_airframe, judge_series
 from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.known_changes import Comparison, estimate
 from trimkeep.detectors.history.model import Change, Finding, Series
-from trimkeep.detectors.history.multiplicity import certain_steps
-from trimkeep.detectors.history.preparation import CONDITION_NAMES, Preparer, filled_conditions
-from trimkeep.detectors.history.unexplained import scan_stretches
+from trimkeep.detectors.history.preparation import Preparer
 
 
 @dataclass(frozen=True, slots=True)
 class ExplainedFlight:
-    """One row: the value as measured, on the judged scale, its conditions' part, and its weight."""
+    """One row: the value as measured, on the judged scale, the part of it that the conditions account
+    for (and a drift, where one was found), the rest, and its weight."""
 
     flight_id: str
     after: bool
@@ -84,19 +82,12 @@ def explain(
         return None
     window = comparison.window
     preparer = Preparer()
-    fit, _ = estimate([window], model, preparer)
+    shown = estimate([window], model, preparer)
+    fit, part = shown.fit, shown.removed[0]
     ready = preparer(window.series)
     picked = np.array(window.before + window.after)
     late = np.arange(picked.size) >= len(window.before)
     learned = model.of(window.series.metric, window.series.context)
-    used = [k for k in range(len(CONDITION_NAMES)) if learned.spread[k] > 0.0]
-    filled, _ = filled_conditions(
-        ready.conditions[picked][:, used],
-        np.array(learned.centre)[used],
-        np.array(learned.spread)[used],
-        (~late, late),
-    )
-    part = filled @ fit.slope[0] if used else np.zeros(picked.size)
     flights = tuple(
         ExplainedFlight(
             window.series.points[index].flight_id,
@@ -136,8 +127,7 @@ def _comparison(
         if (s.airframe, s.metric, s.context) == (finding.airframes[0], finding.metric, finding.context)
     ]
     blocks = blocks_by_airframe([c for c in changes if c.airframe == finding.airframes[0]], settings)
-    scanned = scan_stretches(mine, blocks, model, shipped_scan_limits(), settings)
-    compared = compare_changes(mine, blocks, model, settings, steps=certain_steps(scanned))
+    compared, _ = judge_series(mine, blocks, model, settings)
     return next((c for c in compared if c.window.block.change.id == finding.change.id), None)
 
 

@@ -18,18 +18,21 @@ import numpy as np
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import WIDTH, Limits
 from trimkeep.detectors.history.coinciding import Item, Separation, item_key, separate
-from trimkeep.detectors.history.comparisons import Blocks, Steps, key_of
+from trimkeep.detectors.history.comparisons import Blocks, BreaksOf
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import estimate, verdict_of
 from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Series, Verdict
 from trimkeep.detectors.history.pooling import crossed_effects, leave_one_out
 from trimkeep.detectors.history.preparation import Preparer, untransform
-from trimkeep.detectors.history.windows import Window, window_of
+from trimkeep.detectors.history.unexplained import key_of
+from trimkeep.detectors.history.windows import UNBROKEN, Window, window_of
 from trimkeep.detectors.model import FloatArray
 
-FEWEST_AIRFRAMES = 3
-"""Below three the airframes' own findings say all that can be said."""
+FEWEST_AIRFRAMES = 2
+"""One airframe's own finding says all that can be said of it."""
+FEWEST_TO_DIFFER = 3
+"""Of two that differ nobody can say which is the odd one."""
 FEWEST_FLIGHTS = 2
 """Flights on either side of an airframe's change, where the fleet's noise is known."""
 DIFFERS = 2.8
@@ -81,10 +84,10 @@ def pool_changes(
     limits: Limits,
     settings: JudgeSettings,
     *,
-    steps: Steps | None = None,
+    breaks: BreaksOf | None = None,
     preparer: Preparer | None = None,
 ) -> tuple[PooledChange, ...]:
-    """Pool every change that at least three airframes had.
+    """Pool every change that at least two airframes had.
 
     Parameters
     ----------
@@ -92,8 +95,8 @@ def pool_changes(
     blocks : mapping of airframe to its blocks of changes
     model, limits, settings
         As for the airframes' own verdicts.
-    steps : mapping, optional
-        Orders at which series stepped unexplained.
+    breaks : mapping, optional
+        What happened to series unexplained.
     preparer : Preparer, optional
 
     Returns
@@ -102,7 +105,7 @@ def pool_changes(
         One for each metric, context and group of items that the fleet can tell from others. Where
         nothing separates items that came together, they are one group and named together.
     """
-    preparer, steps = preparer or Preparer(), steps or {}
+    preparer, breaks = preparer or Preparer(), breaks or {}
     grouped: dict[tuple[str, str], list[Series]] = defaultdict(list)
     for one in series:
         if one.better != "none" and one.points:
@@ -113,7 +116,7 @@ def pool_changes(
         known = model.of(*name)
         flights = FEWEST_FLIGHTS if known.sigma_flights > 0.0 else settings.min_flights_before
         windows = [
-            window_of(one, block, blocks[one.airframe], settings, steps=steps.get(key_of(one), ()))
+            window_of(one, block, blocks[one.airframe], settings, breaks=breaks.get(key_of(one), UNBROKEN))
             for one in members
             for block in blocks.get(one.airframe, ())
         ]
@@ -153,7 +156,7 @@ def _pool_part(
     settings: JudgeSettings,
     preparer: Preparer,
 ) -> list[PooledChange]:
-    fit, _ = estimate(windows, model, preparer)
+    fit = estimate(windows, model, preparer).fit
     known = model.of(windows[0].series.metric, windows[0].series.context)
     measured = _Measured(
         tuple(windows),
@@ -267,7 +270,7 @@ def _differing(
 ) -> tuple[str, ...]:
     """Airframes that had just this group and on which it did something else."""
     alone = [row for row in rows if _items(measured.windows[row]) == frozenset(group)]
-    if len(alone) < FEWEST_AIRFRAMES:
+    if len(alone) < FEWEST_TO_DIFFER:
         return ()
     distance, _ = leave_one_out(
         measured.step[alone], measured.error[alone] ** 2, settings.pooling_spread * measured.sigma
@@ -281,7 +284,7 @@ def _differing(
 
 
 def _opened(windows: Sequence[Window]) -> datetime:
-    """When the third airframe had flown often enough to be compared."""
+    """When the second airframe had flown often enough to be compared."""
     ready: Mapping[str, datetime] = {
         w.series.airframe: w.series.points[w.after[FEWEST_FLIGHTS - 1]].at for w in windows
     }

@@ -14,24 +14,22 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import shipped_limits
-from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
 from trimkeep.detectors.history.causes import with_causes
-from trimkeep.detectors.history.comparisons import blocks_by_airframe, compare_changes
+from trimkeep.detectors.history.comparisons import blocks_by_airframe, judge_series
 from trimkeep.detectors.history.fleet_findings import PooledChange, pool_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
 from trimkeep.detectors.history.model import Change, Finding, Series, Tier, Verdict
 from trimkeep.detectors.history.multiplicity import (
-    certain_steps,
     change_evidence,
     pooled_evidence,
-    stretch_evidence,
-    stretch_name,
+    span_name,
     tiers,
+    unexplained_evidence,
 )
 from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.single_flights import judge_single_flights
-from trimkeep.detectors.history.unexplained import Found, scan_stretches
+from trimkeep.detectors.history.unexplained import Found
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,16 +139,20 @@ def _judge(
 ) -> Judged:
     blocks = blocks_by_airframe(changes, settings)
     preparer = Preparer()
-    scanned = scan_stretches(series, blocks, model, shipped_scan_limits(), settings, touched_from, preparer)
-    steps = certain_steps(scanned)
-    comparisons = compare_changes(
-        series, blocks, model, settings, steps=steps, touched_from=touched_from, preparer=preparer
+    comparisons, unexplained = judge_series(
+        series, blocks, model, settings, touched_from=touched_from, preparer=preparer
     )
-    evidence = change_evidence(comparisons, settings) | stretch_evidence(scanned)
+    evidence = change_evidence(comparisons, settings) | unexplained_evidence(unexplained)
     over_fleet: tuple[PooledChange, ...] = ()
     if pooled:
         over_fleet = pool_changes(
-            series, blocks, model, shipped_limits(), settings, steps=steps, preparer=preparer
+            series,
+            blocks,
+            model,
+            shipped_limits(),
+            settings,
+            breaks=unexplained.breaks,
+            preparer=preparer,
         )
         evidence |= pooled_evidence(over_fleet)
     called = tiers({**(elsewhere or {}), **evidence}, model.prior_change_share, settings)
@@ -159,10 +161,10 @@ def _judge(
         for one in comparisons
         if one.window.before or one.window.after
     ]
-    for found in scanned.found:
-        newest = found.stretch.series.points[found.last].order
+    for found in unexplained.found:
+        newest = found.span.series.points[found.last].order
         if touched_from is None or newest >= touched_from:
-            findings.append(_unexplained_finding(found, called[stretch_name(found.stretch)]))
+            findings.append(_unexplained_finding(found, called[span_name(found.span)], settings))
     findings += [_fleet_finding(one, called[one.change.id], settings) for one in over_fleet]
     findings += judge_single_flights(series, settings, finding_id)
     told = with_causes([*findings, *standing])[: len(findings)]
@@ -201,16 +203,16 @@ def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings
     )
 
 
-def _unexplained_finding(found: Found, called: bool) -> Finding:
+def _unexplained_finding(found: Found, span_called: bool, settings: JudgeSettings) -> Finding:
     """A step nobody wrote down, or a drift; `flights_needed` of a drift: until it asks for attention."""
-    series = found.stretch.series
+    series = found.span.series
     first, last = series.points[found.start], series.points[found.last]
-    # the place may wander as flights come in, so the name is the window that saw it first
-    place = f"{found.stretch.number}.{found.first_seen}"
     change = Change(f"{series.airframe}:{first.flight_id}", series.airframe, first.at, first.order, ())
-    inside = [k for k in found.stretch.points if k < found.start]
+    inside = [k for k in found.span.points if k < found.start]
+    flights_after = len(found.span.points) - len(inside)
+    called = span_called and flights_after >= settings.min_flights_called
     return Finding(
-        id=finding_id(series.airframe, series.metric, series.context, "unexplained", place),
+        id=finding_id(series.airframe, series.metric, series.context, "unexplained", found.name),
         scope="airframe",
         airframes=(series.airframe,),
         metric=series.metric,
@@ -222,7 +224,7 @@ def _unexplained_finding(found: Found, called: bool) -> Finding:
         change=None if found.drift else change,
         effect=found.effect,
         flights_before=len(inside),
-        flights_after=len(found.stretch.points) - len(inside),
+        flights_after=flights_after,
         flights_needed=found.reaches_in if found.drift else 0,
         e_value=float(np.exp(min(found.log_e, LARGEST_LOG_E))),
         opened_at=first.at,

@@ -33,6 +33,10 @@ LOW_WEIGHT = 0.25
 """A flight that counts for less than this in the fit is listed: it may itself be the finding."""
 FORECAST_CHANCE = 0.45
 """Chance of being settled at the forecast flight; by then or earlier it is about three in four."""
+DRIFT_UNIT = 10.0
+"""Flights; a drift is fitted as so much for ten flights."""
+DRIFT_FLIGHTS = 1e-3
+"""What the rate of a drift, as it was found, counts in the fit: a place to start from, no more."""
 LARGEST_LOG_E = 300.0
 ENDLESS = 1e100
 
@@ -78,7 +82,8 @@ class Comparison:
 class _Batch:
     """Windows of different lengths, padded at the end, as arrays of shape (B, n).
 
-    `used`: which of CONDITION_NAMES the models of this batch allow for; the others are not carried.
+    `conditions` has one column for each of CONDITION_NAMES that a model of this batch allows for and,
+    where a window drifts, one for the drift; `slope` and `slope_flights` go with the columns.
     """
 
     value: FloatArray
@@ -86,7 +91,8 @@ class _Batch:
     after: BoolArray
     weight: FloatArray
     sigma: FloatArray
-    used: tuple[int, ...]
+    slope: FloatArray
+    slope_flights: FloatArray
     models: tuple[MetricModel, ...]
 
     def column(self, name: str) -> FloatArray:
@@ -134,14 +140,26 @@ def compare(
     return tuple(one for one in result if one is not None)
 
 
-def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> tuple[StepFit, FloatArray]:
-    """Steps and their errors without any verdict, for pooling over airframes; and each one's rho.
+@dataclass(frozen=True, slots=True)
+class Estimate:
+    """Steps and their errors without any verdict.
+
+    `removed`, shape (B, n): what conditions and drift account for in every flight of each window.
+    """
+
+    fit: StepFit
+    removed: FloatArray
+
+
+def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> Estimate:
+    """Steps for pooling over airframes, or to show the working.
 
     Each window needs at least one flight on either side; with two or fewer the fleet's noise is
     all there is.
     """
     batch = _assemble(windows, model, preparer)
-    return _fit(batch), batch.column("rho")
+    fit = _fit(batch)
+    return Estimate(fit, np.einsum("bnp,bp->bn", batch.conditions, fit.slope))
 
 
 def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
@@ -157,10 +175,12 @@ def _assemble(windows: Sequence[Window], model: FleetModel, preparer: Preparer) 
     count = len(windows)
     longest = max(len(w.before) + len(w.after) for w in windows)
     own_models = [model.of(w.series.metric, w.series.context) for w in windows]
-    used = tuple(k for k in range(len(CONDITION_NAMES)) if any(m.spread[k] > 0.0 for m in own_models))
-    pick = list(used)
+    pick = [k for k in range(len(CONDITION_NAMES)) if any(m.spread[k] > 0.0 for m in own_models)]
+    columns = len(pick) + any(w.drift is not None for w in windows)
     value = np.zeros((count, longest))
-    conditions = np.zeros((count, longest, len(used)))
+    conditions = np.zeros((count, longest, columns))
+    slopes = np.zeros((count, columns))
+    slope_flights = np.full((count, columns), DRIFT_FLIGHTS)
     after = np.zeros((count, longest), dtype=bool)
     weight = np.zeros((count, longest))
     sigma = np.zeros(count)
@@ -178,10 +198,15 @@ def _assemble(windows: Sequence[Window], model: FleetModel, preparer: Preparer) 
             np.array(one.spread)[pick],
             (~late, late),
         )
-        conditions[row, :n] = filled
+        conditions[row, :n, : len(pick)] = filled
+        slopes[row, : len(pick)], slope_flights[row, : len(pick)] = slope, np.array(one.slope_flights)[pick]
+        if window.drift is not None:
+            risen = window.drift.rise([*picked, window.after[0]]) / DRIFT_UNIT
+            conditions[row, :n, -1] = risen[:-1] - risen[-1]
+            slopes[row, -1] = window.drift.rate * DRIFT_UNIT
         sigma[row] = one.sigma if one.sigma > 0.0 else _own_sigma(value[row, :n], late)
         weight[row, :n] = flight_weights(ready.error[picked], sigma[row], known, slope)
-    return _Batch(value, conditions, after, weight, sigma, used, tuple(own_models))
+    return _Batch(value, conditions, after, weight, sigma, slopes, slope_flights, tuple(own_models))
 
 
 def _own_sigma(value: FloatArray, late: BoolArray) -> float:
@@ -198,8 +223,8 @@ def _fit(batch: _Batch) -> StepFit:
         batch.weight,
         sigma=batch.sigma,
         sigma_flights=batch.column("sigma_flights"),
-        slope=np.array([m.slope for m in batch.models])[:, list(batch.used)],
-        slope_flights=np.array([m.slope_flights for m in batch.models])[:, list(batch.used)],
+        slope=batch.slope,
+        slope_flights=batch.slope_flights,
         rho=batch.column("rho"),
     )
 

@@ -24,7 +24,8 @@ import numpy as np
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.fleet_findings import PooledChange
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
-from trimkeep.detectors.history.unexplained import ScannedStretches, Stretch
+from trimkeep.detectors.history.spans import Span
+from trimkeep.detectors.history.unexplained import Unexplained
 from trimkeep.detectors.model import FloatArray
 
 LEAST_CERTAIN = 1.0 / 8.0
@@ -72,19 +73,19 @@ def change_evidence(comparisons: Sequence[Comparison], settings: JudgeSettings) 
     return result
 
 
-def stretch_name(stretch: Stretch) -> str:
-    """What the evidence of a stretch without known changes goes by."""
-    return f"{stretch.series.airframe}|stretch {stretch.number}"
+def span_name(span: Span) -> str:
+    """What the evidence of one window of flights goes by."""
+    return f"{span.series.airframe}|window {span.part}"
 
 
-def stretch_evidence(scanned: ScannedStretches) -> dict[str, float]:
-    """Evidence that something happened in a stretch nobody wrote anything down for.
+def unexplained_evidence(unexplained: Unexplained) -> dict[str, float]:
+    """Evidence that something happened which no known change explains, by airframe and window.
 
-    As for known changes: windows, then metrics, then families are averaged.
+    As for known changes: metrics, then families are averaged.
     """
     families: dict[str, dict[str, list[float]]] = defaultdict(lambda: defaultdict(list))
-    for stretch, log_e in zip(scanned.stretches, scanned.log_evidence, strict=True):
-        families[stretch_name(stretch)][stretch.series.family].append(min(float(log_e), LARGEST_LOG_E))
+    for span, log_e in zip(unexplained.spans, unexplained.log_evidence, strict=True):
+        families[span_name(span)][span.series.family].append(min(log_e, LARGEST_LOG_E))
     return {
         name: float(np.mean([np.mean(np.exp(logs)) for logs in own.values()]))
         for name, own in families.items()
@@ -100,20 +101,6 @@ def pooled_evidence(pooled: Sequence[PooledChange]) -> dict[str, float]:
         name: float(np.mean([np.mean(np.exp(logs)) for logs in own.values()]))
         for name, own in families.items()
     }
-
-
-CERTAIN_STEP = 171.0
-"""Evidence at which a step at prior odds of 1:19 has posterior odds of 9:1."""
-
-
-def certain_steps(scanned: ScannedStretches) -> dict[tuple[str, str, str], list[int]]:
-    """Orders at which series stepped beyond reasonable doubt: no comparison reaches over them."""
-    steps: dict[tuple[str, str, str], list[int]] = defaultdict(list)
-    for one in scanned.found:
-        if not one.drift and one.log_e >= np.log(CERTAIN_STEP):
-            series = one.stretch.series
-            steps[series.airframe, series.metric, series.context].append(series.points[one.start].order)
-    return dict(steps)
 
 
 def false_chance(evidence: FloatArray, prior: float) -> FloatArray:

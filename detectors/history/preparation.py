@@ -156,6 +156,8 @@ def filled_conditions(
         return np.zeros_like(conditions), np.ones_like(conditions)
     standard = (conditions - centre) / np.where(usable, spread, 1.0)
     known = np.isfinite(standard)
+    if known.all():
+        return np.where(usable, np.clip(standard, -4.0, 4.0), 0.0), np.ones_like(standard)
     for group in (np.ones(len(conditions), dtype=bool), *groups):
         if group.any():
             usable = usable & (known[group].mean(axis=0) >= MOST_MISSING)
@@ -173,6 +175,8 @@ def flight_weights(error: FloatArray, sigma: float, known: FloatArray, slope: Fl
 
     The flight-to-flight deviation `sigma` already holds the usual measuring error; what a flight's
     own error exceeds the median by, and what an unmeasured condition may have done, is added to it.
+    Errors whose median lies above `sigma` are overstated, all of them alike: the flights do not
+    scatter that much. They are scaled down until it does not.
 
     Parameters
     ----------
@@ -189,6 +193,8 @@ def flight_weights(error: FloatArray, sigma: float, known: FloatArray, slope: Fl
         return np.ones(error.size)
     square = np.where(given, error, np.nan) ** 2
     usual = float(np.median(square[given])) if given.any() else 0.0
+    if usual > sigma**2:
+        square, usual = square * (sigma**2 / usual), sigma**2
     excess = np.maximum(np.nan_to_num(square, nan=usual) - usual, 0.0)
     unknown = ((1.0 - known) * slope**2).sum(axis=1)
     return np.asarray(sigma**2 / (sigma**2 + excess + unknown))

@@ -6,8 +6,14 @@ start has a hundredth of the weight, four fifths of it for a step and one for a 
 compared with a limit that unchanged series pass at an even rate (`scan_limits.toml`, made as the
 limits of known changes are).
 
-A step is called a drift only when ramps hold nine tenths of the posterior: alarm early, name the
-shape later.
+An effect of a usual size is weighed under a narrow law, which keeps it quick for two deviations but
+lets a step of fifty look hardly more certain than one of five. So a tenth of the weight is on a much
+wider law, which a large effect cannot exhaust; and the place and the shape are weighed under that one
+alone. A step is called a drift only when ramps hold nine tenths of the posterior: alarm early, name
+the shape later.
+
+Known changes that have shown an effect of their own are fitted beside (`held`), so that what is looked
+for is what they leave over.
 
 References
 ----------
@@ -22,6 +28,7 @@ import functools
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from trimkeep.detectors.history.calibration import WIDTH
 from trimkeep.detectors.history.evidence import log_e_value
@@ -34,11 +41,18 @@ SHORTEST = 12
 """Flights of a stretch before anything is looked for."""
 FIRST_START, LAST_START = 5, 3
 """Flights that must lie before a start, and after it (the first flight after included)."""
+LEAST_WEIGHT = 2.0
+"""Flights' worth of weight that must lie on either side of a start: one flight is no level."""
+IMPOSSIBLE = -1e3
 START_WEIGHT = 0.01
 RAMP_SHARE = 0.2
 """Prior share of ramps among what may have happened."""
 RAMP_WIDTH = 2.0
 """Prior deviation of a ramp's rise up to now, in flight-to-flight deviations."""
+FIRST_RAMP = 1
+"""Wear may be as old as the history: ramps may start right after its first flight."""
+WIDE, WIDE_SHARE = 10.0, 0.1
+"""Prior deviation of an effect beyond the usual, and how much of the weight is on it."""
 NAMED = 0.9
 """Posterior share from which a shape is named, and that the interval of the start holds."""
 GROSS = 2.5
@@ -47,28 +61,52 @@ set aside wrongly costs little and one gross error looks like a step."""
 
 
 @dataclass(frozen=True, slots=True)
-class Scan:
-    """The scan of a batch of windows of n flights, one entry per series.
+class Hypotheses:
+    """Every step and every ramp that a window of n flights may hold, H of them.
 
-    `log_evidence` (B,); `start` the likeliest first flight after; `earliest`, `latest` bound it with
-    nine tenths of the posterior; `ramp_share` the posterior share of ramps; `rise` the fitted change
-    up to the last flight and `rise_error` its standard error; `level` before; `sigma`; `gross`
-    (B, n) flights set aside.
+    `design` (H, n), steps of one, ramps rising to one at the last flight; `start` (H,) the first
+    flight after, or the first that shows the ramp; `ramp` (H,); `log_prior` (H,).
     """
 
+    design: FloatArray
+    start: NDArray[np.int64]
+    ramp: NDArray[np.bool_]
+    log_prior: FloatArray
+
+
+@dataclass(frozen=True, slots=True)
+class Scan:
+    """The scan of a batch of windows of equal length, B series against H hypotheses.
+
+    `log_evidence` (B,) over all hypotheses; `log_place` (B, H) the weight of each for place and shape,
+    before any prior; `rise` (B, H) the fitted change up to the last flight, `rise_error` its standard
+    error, `level` the level right before it, `sigma` the flight-to-flight deviation beside it;
+    `gross` (B, n) flights set aside.
+    """
+
+    hypotheses: Hypotheses
     log_evidence: FloatArray
-    start: np.ndarray
-    earliest: np.ndarray
-    latest: np.ndarray
-    ramp_share: FloatArray
+    log_place: FloatArray
     rise: FloatArray
     rise_error: FloatArray
     level: FloatArray
     sigma: FloatArray
-    gross: np.ndarray
+    gross: NDArray[np.bool_]
+
+    @property
+    def ramp_share(self) -> FloatArray:
+        """Posterior share of ramps, shape (B,)."""
+        share = posterior(self.log_place + self.hypotheses.log_prior)
+        return np.asarray(share[:, self.hypotheses.ramp].sum(axis=1))
 
 
-def gross_errors(value: FloatArray, sigma: FloatArray) -> np.ndarray:
+def posterior(log_weight: FloatArray) -> FloatArray:
+    """Shares that sum to one along the last axis."""
+    share = np.exp(log_weight - log_weight.max(axis=-1, keepdims=True))
+    return np.asarray(share / share.sum(axis=-1, keepdims=True))
+
+
+def gross_errors(value: FloatArray, sigma: FloatArray) -> NDArray[np.bool_]:
     """Flights that agree neither with the three before nor with the three after them.
 
     A step's first flights disagree with those before but not with those after, so they stay; only
@@ -114,19 +152,28 @@ def difference_scale(value: FloatArray, rho: FloatArray) -> FloatArray:
 
 
 @functools.lru_cache(maxsize=256)
-def _designs(n: int) -> tuple[FloatArray, np.ndarray]:
-    """Step and ramp regressors for every start, shape (2 S, n), ramps rising to one; and the starts."""
-    starts = np.arange(FIRST_START, n - LAST_START + 1)
+def hypotheses(n: int) -> Hypotheses:
+    """All that may have happened in n flights."""
+    steps = np.arange(FIRST_START, n - LAST_START + 1)
+    ramps = np.arange(FIRST_RAMP, n - LAST_START + 1)
     flight = np.arange(n)
-    steps = (flight >= starts[:, None]).astype(np.float64)
-    ramps = np.maximum(flight - starts[:, None] + 1.0, 0.0) / (n - starts[:, None])
-    return np.vstack([steps, ramps]), starts
+    rising = np.maximum(flight - ramps[:, None] + 1.0, 0.0) / (n - ramps[:, None])
+    ramp = np.r_[np.zeros(steps.size, dtype=bool), np.ones(ramps.size, dtype=bool)]
+    return Hypotheses(
+        np.vstack([(flight >= steps[:, None]).astype(np.float64), rising]),
+        np.r_[steps, ramps],
+        ramp,
+        np.log(START_WEIGHT * np.where(ramp, RAMP_SHARE, 1.0 - RAMP_SHARE)),
+    )
 
 
 @functools.lru_cache(maxsize=1024)
 def _inflation(n: int, rho_hundredths: int) -> FloatArray:
-    """Variance of each regressor's coefficient under lag-one correlation over that without."""
-    design, _ = _designs(n)
+    """Variance of each hypothesis' coefficient under lag-one correlation over that without.
+
+    Columns held beside it take slow movement away and could only lower it.
+    """
+    design = hypotheses(n).design
     centred = design - design.mean(axis=1, keepdims=True)
     rho = rho_hundredths / 100.0
     correlation = rho ** np.abs(np.subtract.outer(np.arange(n), np.arange(n)))
@@ -140,6 +187,7 @@ def scan(
     sigma: FloatArray,
     sigma_flights: FloatArray,
     rho: FloatArray,
+    held: FloatArray | None = None,
 ) -> Scan:
     """Look for a step or a ramp in windows of equal length.
 
@@ -151,67 +199,85 @@ def scan(
         Relative weight of each flight, above 0.
     sigma, sigma_flights, rho : ndarray, shape (B,)
         As in `fit_steps`.
+    held : ndarray, shape (B, n, q), optional
+        Columns that are fitted beside, steps at known changes; a column of zeros is none.
 
     Returns
     -------
     Scan
     """
     n = value.shape[1]
-    design, starts = _designs(n)
+    known = hypotheses(n)
     own = difference_scale(value, rho)
     scale = np.sqrt((sigma_flights * sigma**2 + 0.3 * n * own**2) / np.maximum(sigma_flights + 0.3 * n, 1e-9))
     scale = np.maximum(scale, 1e-9 * (1.0 + np.abs(value).max(axis=1)))
     gross = gross_errors(value, scale)
     w = np.where(gross, 0.0, weight)
-    total = np.maximum(w.sum(axis=1), 1e-12)
-    centred = value - ((w * value).sum(axis=1) / total)[:, None]
-    mean = w @ design.T / total[:, None]
-    power = np.maximum(w @ (design**2).T - total[:, None] * mean**2, 1e-9)
-    along = (w * centred) @ design.T
+    total = w.sum(axis=1)
+    beside = np.ones((*value.shape, 1))
+    if held is not None:
+        beside = np.concatenate([beside, held], axis=2)
+    base = _Beside(w, beside)
+    # beta[b, q]: what the columns beside take of the value, of each hypothesis
+    taken, of_each = base.taken(value), base.taken_of(known.design)
+    left = value - np.einsum("bnq,bq->bn", beside, taken)
+    along = (w * left) @ known.design.T
+    power = np.maximum(w @ (known.design**2).T - base.power_of(known.design, of_each), 1e-9)
     step = along / power
-    square = (w * centred**2).sum(axis=1)[:, None]
+    square = (w * left**2).sum(axis=1)[:, None]
     count = (w > 0.0).sum(axis=1)[:, None]
-    freedom = sigma_flights[:, None] + np.maximum(count - 2.0, 1.0)
+    columns = (np.abs(beside) > 0.0).any(axis=1).sum(axis=1)[:, None]
+    freedom = sigma_flights[:, None] + np.maximum(count - columns - 1.0, 1.0)
     floor = (1e-9 * (1.0 + np.abs(value).max(axis=1))[:, None]) ** 2
-    left = np.maximum(square - along * step, 0.0)
-    variance = np.maximum((sigma_flights[:, None] * sigma[:, None] ** 2 + left) / freedom, floor)
+    rest = np.maximum(square - along * step, 0.0)
+    variance = np.maximum((sigma_flights[:, None] * sigma[:, None] ** 2 + rest) / freedom, floor)
     hundredths = np.round(100.0 * rho).astype(np.int64)
-    inflation = np.stack([_inflation(n, int(h)) for h in hundredths])
-    information = power / inflation
+    information = power / np.stack([_inflation(n, int(h)) for h in hundredths])
     t = step * np.sqrt(information / variance)
-    half = starts.size
-    width = np.r_[np.full(half, WIDTH), np.full(half, RAMP_WIDTH)]
-    log_e = _log_e(t, freedom, information, width)
-    log_e = log_e + np.log(np.r_[np.full(half, 1.0 - RAMP_SHARE), np.full(half, RAMP_SHARE)])
-    largest = log_e.max(axis=1, keepdims=True)
-    share = np.exp(log_e - largest)
-    log_evidence = largest[:, 0] + np.log(START_WEIGHT * share.sum(axis=1))
-    posterior = share / share.sum(axis=1, keepdims=True)
-    by_start = posterior[:, :half] + posterior[:, half:]
-    ramp_share = posterior[:, half:].sum(axis=1)
-    best = np.where(
-        ramp_share >= NAMED,
-        half + posterior[:, half:].argmax(axis=1),
-        posterior[:, :half].argmax(axis=1),
-    )
-    rows = np.arange(value.shape[0])
-    cumulative = np.cumsum(by_start, axis=1)
-    tail = 0.5 * (1.0 - NAMED)
-    chosen = step[rows, best]
+    width = np.where(known.ramp, RAMP_WIDTH, WIDTH)
+    # one width per column: the width only enters with the information
+    until = np.cumsum(w, axis=1)[:, known.start - 1]
+    enough = (until > LEAST_WEIGHT - 1e-9) | known.ramp
+    enough &= total[:, None] - until > LEAST_WEIGHT - 1e-9
+    usual = np.where(enough, log_e_value(t, freedom, information * width**2, 1.0), IMPOSSIBLE)
+    wide = np.where(enough, log_e_value(t, freedom, information, WIDE), IMPOSSIBLE)
+    log_e = np.logaddexp(usual + np.log1p(-WIDE_SHARE), wide + np.log(WIDE_SHARE)) + known.log_prior
+    largest = log_e.max(axis=1)
+    before = beside[:, known.start - 1]  # (B, H, q)
+    level = np.einsum("bhq,bq->bh", before, taken) - step * np.einsum("bhq,bqh->bh", before, of_each)
     return Scan(
-        log_evidence=log_evidence,
-        start=starts[best % half],
-        earliest=starts[np.argmax(cumulative >= tail, axis=1)],
-        latest=starts[np.argmax(cumulative >= 1.0 - tail, axis=1)],
-        ramp_share=ramp_share,
-        rise=chosen,
-        rise_error=np.sqrt(variance[rows, best] / information[rows, best]),
-        level=(w * value).sum(axis=1) / total - chosen * mean[rows, best],
-        sigma=np.sqrt(variance[rows, best]),
+        hypotheses=known,
+        log_evidence=largest + np.log(np.exp(log_e - largest[:, None]).sum(axis=1)),
+        log_place=wide,
+        rise=step,
+        rise_error=np.sqrt(variance / information),
+        level=level,
+        sigma=np.sqrt(variance),
         gross=gross,
     )
 
 
-def _log_e(t: FloatArray, freedom: FloatArray, information: FloatArray, width: FloatArray) -> FloatArray:
-    # `log_e_value` with one width per column: the width only enters with the information
-    return log_e_value(t, freedom, information * width**2, 1.0)
+class _Beside:
+    """Weighted projection on the columns that stand beside every hypothesis."""
+
+    def __init__(self, weight: FloatArray, columns: FloatArray) -> None:
+        self._weighted = weight[:, :, None] * columns  # (B, n, q)
+        normal = np.matmul(self._weighted.transpose(0, 2, 1), columns)
+        if columns.shape[2] == 1:
+            self._inverse = 1.0 / np.maximum(normal, 1e-12)
+        else:  # a column may be empty, or lie on flights that were set aside
+            self._inverse = np.linalg.pinv(normal, rcond=1e-9, hermitian=True)
+
+    def taken(self, value: FloatArray) -> FloatArray:
+        """Coefficients of the columns in `value` (B, n): shape (B, q)."""
+        inner = np.einsum("bnq,bn->bq", self._weighted, value)
+        return np.asarray(np.einsum("bqr,br->bq", self._inverse, inner))
+
+    def taken_of(self, design: FloatArray) -> FloatArray:
+        """The same for each row of a design (H, n): shape (B, q, H)."""
+        return np.asarray(np.matmul(self._inverse, np.matmul(self._weighted.transpose(0, 2, 1), design.T)))
+
+    def power_of(self, design: FloatArray, taken: FloatArray) -> FloatArray:
+        """Weighted square sum of each row that the columns account for: shape (B, H)."""
+        inner = np.matmul(self._weighted.transpose(0, 2, 1), design.T)
+        return np.asarray((inner * taken).sum(axis=1))

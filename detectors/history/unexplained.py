@@ -1,59 +1,63 @@
-"""From the scan of each stretch between known changes to what is found there.
+"""What happened to a series that no known change explains: steps and drift.
 
-A stretch longer than the scan's window is looked at in windows that overlap by half, so that a step
-of last year is found as well as one of last week. What two windows both show is one step.
+A known change must not be credited with what happened elsewhere. So each change that seems to have had
+an effect is put to the test first: leave its step out, and see whether a step at another place, or a
+drift, explains the flights decisively better than the step at the change does. If so the change is
+judged again on the flights up to that step, or beside that drift. Changes that stand the test are
+fitted beside; then what they leave over is searched.
 """
 
 from __future__ import annotations
 
 from collections import defaultdict
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH
-from trimkeep.detectors.history.calibration_scan import ScanLimits
+from trimkeep.detectors.history.calibration import WIDTH, shipped_limits
 from trimkeep.detectors.history.evidence import critical_t
 from trimkeep.detectors.history.fleet_model import FleetModel
-from trimkeep.detectors.history.known_changes import verdict_of
+from trimkeep.detectors.history.known_changes import Comparison, compare, verdict_of
 from trimkeep.detectors.history.model import Effect, Series, Verdict
-from trimkeep.detectors.history.preparation import (
-    Prepared,
-    Preparer,
-    filled_conditions,
-    flight_weights,
-    untransform,
+from trimkeep.detectors.history.preparation import Preparer, untransform
+from trimkeep.detectors.history.span_scans import (
+    DECISIVE,
+    Place,
+    Scanner,
+    SpanScan,
+    known_share,
+    likeliest_place,
 )
-from trimkeep.detectors.history.steps_unknown import NAMED, SHORTEST, WINDOW, Scan, difference_scale, scan
-from trimkeep.detectors.history.windows import Block
-from trimkeep.detectors.model import FloatArray
+from trimkeep.detectors.history.spans import Span
+from trimkeep.detectors.history.windows import UNBROKEN, Block, Breaks, Drift, window_of
 
+CERTAIN = 171.0
+"""Evidence at which a step at prior odds of 1:19 has posterior odds of 9:1."""
+SUSPECT = 3.0
+"""Evidence from which a known change is taken to have had some effect."""
+MOST_IN_A_SPAN = 3
 
-@dataclass(frozen=True, slots=True)
-class Stretch:
-    """One window of one series between known changes: `points` are indices, `number` counts the
-    airframe's stretches from 0, `part` the windows of one stretch."""
-
-    series: Series
-    number: int
-    part: int
-    points: tuple[int, ...]
+Raw = Mapping[tuple[int, str], Comparison]
+"""Comparisons as if nothing unexplained had happened, by identity of the series and id of the change."""
+SeriesKey = tuple[str, str, str]
 
 
 @dataclass(frozen=True, slots=True)
 class Found:
-    """A step or a drift: `start`, `earliest`, `latest` are indices into the series' points.
+    """A step or a drift: `start`, `earliest`, `latest`, `last` are indices into the series' points.
 
-    `first_seen` is the part of the stretch in which it was seen first, so that its name stays when
-    its place wanders;
-    `reaches_in` flights from now at which a drift reaches the metric's attention level, None: never.
+    `name` stays when the place wanders as flights come in: the window that saw it first, and its turn
+    there. `firm`: beyond doubt, so that comparisons allow for it. `rate` per flight on the transformed
+    scale; `reaches_in` flights from now at which a drift reaches the metric's attention level, None:
+    never.
     """
 
-    stretch: Stretch
-    first_seen: int
+    span: Span
+    name: str
     drift: bool
+    firm: bool
     verdict: Verdict
     effect: Effect
     log_e: float
@@ -61,131 +65,181 @@ class Found:
     earliest: int
     latest: int
     last: int
+    rate: float
     gross: tuple[str, ...]
     reaches_in: int | None
 
 
-def stretches_of(series: Series, blocks: Sequence[Block]) -> tuple[Stretch, ...]:
-    """The windows of a series: each stretch between changes, in overlapping parts of WINDOW flights."""
-    order = np.array([p.order for p in series.points])
-    active = [b for b in blocks if not b.passive]
-    starts = [0.0, *(float(b.last_order) for b in active)]
-    ends = [*(float(b.first_order) for b in active), np.inf]
-    result = []
-    for number, (low, high) in enumerate(zip(starts, ends, strict=True)):
-        inside = np.flatnonzero((order >= low) & (order < high))
-        if inside.size < SHORTEST:
-            continue
-        first, part = 0, 0
-        while inside.size - first > WINDOW:
-            result.append(Stretch(series, number, part, tuple(inside[first : first + WINDOW].tolist())))
-            first, part = first + WINDOW // 2, part + 1
-        result.append(Stretch(series, number, part, tuple(inside[-WINDOW:].tolist())))
-    return tuple(result)
-
-
 @dataclass(frozen=True, slots=True)
-class ScannedStretches:
-    """What was scanned: `log_evidence` of every stretch, in the order of `stretches`, and what was found."""
+class Unexplained:
+    """`log_evidence` of every span that was searched, what was found, what comparisons must allow for."""
 
-    stretches: tuple[Stretch, ...]
-    log_evidence: FloatArray
+    spans: tuple[Span, ...]
+    log_evidence: tuple[float, ...]
     found: tuple[Found, ...]
+    breaks: Mapping[SeriesKey, Breaks]
 
 
-def scan_stretches(
-    series: Sequence[Series],
+def key_of(series: Series) -> SeriesKey:
+    """What a series is found by: airframe, metric, context."""
+    return series.airframe, series.metric, series.context
+
+
+@dataclass(slots=True)
+class _Search:
+    """One span under search: places held, those put to the test, whether one of them failed it."""
+
+    span: Span
+    held: set[int]
+    suspects: list[int]
+    cleared: bool = False
+    log_evidence: float = 0.0
+    found: list[Found] = field(default_factory=list)
+
+
+def find_unexplained(
+    spans: Sequence[Span],
+    raw: Raw,
     blocks: Mapping[str, Sequence[Block]],
+    scanner: Scanner,
     model: FleetModel,
-    limits: ScanLimits,
     settings: JudgeSettings,
-    touched_from: int | None = None,
-    preparer: Preparer | None = None,
-) -> ScannedStretches:
-    """Look for steps and drift in all stretches of all series.
+    preparer: Preparer,
+) -> Unexplained:
+    """Search all spans for steps and drift.
 
     Parameters
     ----------
-    series : sequence of Series
+    spans : sequence of Span
+    raw : mapping
+        Comparisons for every known change inside the spans.
     blocks : mapping of airframe to its blocks of known changes
+    scanner : Scanner
     model : FleetModel
-    limits : ScanLimits
     settings : JudgeSettings
         `unexplained_level` is the chance of a false one per series in 60 flights.
-    touched_from : int, optional
-        Only windows that reach to within two window lengths of the flight of this order: no
-        comparison that it touches reaches further back.
-    preparer : Preparer, optional
-        Shared with other calls on the same series.
+    preparer : Preparer
+
+    Returns
+    -------
+    Unexplained
     """
-    stretches = [
-        stretch
-        for one in series
-        if one.better != "none"
-        for stretch in stretches_of(one, blocks.get(one.airframe, ()))
-        if touched_from is None or one.points[stretch.points[-1]].order >= touched_from - 2 * WINDOW
-    ]
-    preparer = preparer or Preparer()
-    adjusted: dict[int, FloatArray] = {}
-    by_length: dict[int, list[int]] = defaultdict(list)
-    for number, stretch in enumerate(stretches):
-        by_length[len(stretch.points)].append(number)
-        if id(stretch.series) not in adjusted:
-            adjusted[id(stretch.series)] = _adjusted(stretch.series, preparer(stretch.series), model)
-    log_evidence = np.zeros(len(stretches))
-    candidates: list[tuple[int, Found]] = []
-    for length, numbers in sorted(by_length.items()):
-        chosen = [stretches[number] for number in numbers]
-        result, limit = _scan_batch(chosen, adjusted, model, limits, settings)
-        log_evidence[numbers] = result.log_evidence
-        for row in np.flatnonzero(result.log_evidence > limit):
-            one = _found(chosen[row], result, int(row), float(limit[row]), length)
-            if one.verdict in (Verdict.WORSE, Verdict.BETTER):
-                candidates.append((numbers[row], one))
-    candidates.sort(key=lambda pair: pair[0])
-    return ScannedStretches(tuple(stretches), log_evidence, _merged([one for _, one in candidates]))
+    tolerance = settings.block_flights - 1
+    searches = [_prepared(span, raw) for span in spans]
+    _test_suspects(searches, scanner, tolerance)
+    _search(searches, scanner, tolerance)
+    # what was found may have given some changes their effect, or hidden it: hold those that have one now
+    again = _held_anew([s for s in searches if s.found], blocks, model, settings, preparer)
+    _search([search for _, search in again], scanner, tolerance)
+    for first, second in again:
+        if second.found:
+            first.found, first.log_evidence = second.found, second.log_evidence
+    found = _merged([one for search in searches for one in search.found])
+    return Unexplained(tuple(spans), tuple(s.log_evidence for s in searches), found, _breaks_of(found))
 
 
-def _adjusted(series: Series, ready: Prepared, model: FleetModel) -> FloatArray:
-    """Values with the fleet's influence of the conditions removed, and weights, shape (2, n)."""
-    one = model.of(series.metric, series.context)
-    slope = np.array(one.slope)
-    filled, known = filled_conditions(ready.conditions, np.array(one.centre), np.array(one.spread), ())
-    sigma = one.sigma
-    if sigma <= 0.0 and ready.value.size > 2:
-        sigma = float(difference_scale(ready.value[None], np.array([one.rho]))[0])
-    weight = flight_weights(ready.error, max(sigma, 1e-9), known, slope)
-    return np.stack([ready.value - filled @ slope, weight])
+def _prepared(span: Span, raw: Raw) -> _Search:
+    compared = {known.change: raw.get((id(span.series), known.change)) for known in span.known}
+    held, suspects = _roles(span, compared)
+    return _Search(span, held, suspects)
 
 
-def _scan_batch(
-    stretches: Sequence[Stretch],
-    adjusted: Mapping[int, FloatArray],
+def _roles(span: Span, compared: Mapping[str, Comparison | None]) -> tuple[set[int], list[int]]:
+    """Places to hold from the start, and those to put to the test, weakest first.
+
+    A change that could not be compared yet is held without a test: its flights have a level of their own.
+    """
+    held: set[int] = set()
+    suspects: list[tuple[float, int]] = []
+    for known in span.known:
+        one = compared[known.change]
+        if one is None or not one.judged:
+            held.add(known.place)
+        elif _has_effect(one):
+            suspects.append((one.log_e, known.place))
+    return held, [place for _, place in sorted(suspects)]
+
+
+def _has_effect(one: Comparison) -> bool:
+    return one.verdict in (Verdict.WORSE, Verdict.BETTER) or one.log_e >= np.log(SUSPECT)
+
+
+def _test_suspects(searches: Sequence[_Search], scanner: Scanner, tolerance: int) -> None:
+    for search in searches:
+        search.held.update(search.suspects)
+    for turn in range(max((len(s.suspects) for s in searches), default=0)):
+        tested = [s for s in searches if len(s.suspects) > turn]
+        without = [s.held - {s.suspects[turn]} for s in tested]
+        scans = scanner([s.span for s in tested], without)
+        for search, one, left in zip(tested, scans, without, strict=True):
+            if one.alarms and known_share(one, search.span, tolerance) < DECISIVE:
+                search.held, search.cleared = left, True
+
+
+def _search(searches: Sequence[_Search], scanner: Scanner, tolerance: int) -> None:
+    """Fill in what each span holds, step after step until nothing is left or the rest is a drift."""
+    active = list(searches)
+    for turn in range(MOST_IN_A_SPAN):
+        going_on = []
+        scans = scanner([s.span for s in active], [s.held for s in active])
+        for search, one in zip(active, scans, strict=True):
+            ours = not one.alarms or known_share(one, search.span, tolerance) < DECISIVE
+            if turn == 0:
+                search.log_evidence = one.log_evidence if ours else 0.0
+            if not (one.alarms and ours):
+                continue
+            place = likeliest_place(one, search.span, tolerance)
+            found = _found(search, one, place, turn)
+            if found.verdict not in (Verdict.WORSE, Verdict.BETTER):
+                continue
+            search.found.append(found)
+            if not place.drift:
+                search.held = search.held | {place.start}
+                going_on.append(search)
+        active = going_on
+
+
+def _held_anew(
+    searches: Sequence[_Search],
+    blocks: Mapping[str, Sequence[Block]],
     model: FleetModel,
-    limits: ScanLimits,
     settings: JudgeSettings,
-) -> tuple[Scan, FloatArray]:
-    models = [model.of(s.series.metric, s.series.context) for s in stretches]
-    both = np.stack([adjusted[id(s.series)][:, list(s.points)] for s in stretches])
-    rho = np.array([m.rho for m in models])
-    sigma_flights = np.array([m.sigma_flights for m in models])
-    result = scan(
-        both[:, 0],
-        np.maximum(both[:, 1], 1e-6),
-        sigma=np.array([m.sigma for m in models]),
-        sigma_flights=sigma_flights,
-        rho=rho,
+    preparer: Preparer,
+) -> list[tuple[_Search, _Search]]:
+    """Searches whose held changes turn out to be others once what was found is allowed for."""
+    windows, owner = [], []
+    for number, search in enumerate(searches):
+        series = search.span.series
+        breaks = _breaks_of(search.found).get(key_of(series), UNBROKEN)
+        inside = {known.change for known in search.span.known} if breaks is not UNBROKEN else ()
+        own = blocks.get(series.airframe, ())
+        for block in own:
+            if block.change.id in inside:
+                windows.append(
+                    window_of(series, block, own, settings, breaks=breaks, order=preparer(series).order)
+                )
+                owner.append(number)
+    compared: dict[int, dict[str, Comparison | None]] = defaultdict(dict)
+    for number, one in zip(owner, compare(windows, model, shipped_limits(), settings, preparer), strict=True):
+        compared[number][one.window.block.change.id] = one
+    again = []
+    for number, own_compared in compared.items():
+        search = searches[number]
+        held, suspects = _roles(search.span, own_compared)
+        steps = {search.span.points.index(one.start) for one in search.found if not one.drift}
+        if held | set(suspects) != search.held - steps:
+            again.append((search, _Search(search.span, held | set(suspects), [], search.cleared)))
+    return again
+
+
+def _found(search: _Search, one: SpanScan, place: Place, turn: int) -> Found:
+    span, series = search.span, search.span.series
+    best, length = place.hypothesis, len(span.points)
+    sigma, error = float(one.sigma[best]), float(one.rise_error[best])
+    critical = critical_t(
+        np.array(one.log_limit), np.array(float(length)), np.array((sigma / error) ** 2), WIDTH
     )
-    flights = np.full(len(stretches), float(both.shape[2]))
-    shares = np.array([m.outlier_share for m in models])
-    return result, limits.at(settings.unexplained_level, flights, rho, shares, sigma_flights)
-
-
-def _found(stretch: Stretch, result: Scan, row: int, limit: float, length: int) -> Found:
-    series = stretch.series
-    sigma, error = float(result.sigma[row]), float(result.rise_error[row])
-    critical = critical_t(np.array(limit), np.array(float(length)), np.array((sigma / error) ** 2), WIDTH)
-    level, rise, half = float(result.level[row]), float(result.rise[row]), float(critical) * error
+    level, rise, half = float(one.level[best]), float(one.rise[best]), float(critical) * error
     before, after, low, high = (
         float(v)
         for v in untransform(
@@ -194,27 +248,22 @@ def _found(stretch: Stretch, result: Scan, row: int, limit: float, length: int) 
     )
     ratio = after / before if series.scale == "log" and before > 0.0 else None
     effect = Effect(ratio, after - before, low - before, high - before, series.unit, before, after)
-    start, earliest, latest = (
-        stretch.points[int(k)] for k in (result.start[row], result.earliest[row], result.latest[row])
-    )
-    drift = bool(result.ramp_share[row] >= NAMED)
+    start, last = span.points[place.start], span.points[-1]
     return Found(
-        stretch=stretch,
-        first_seen=stretch.part,
-        drift=drift,
+        span=span,
+        name=f"{turn}.{span.part}",
+        drift=place.drift,
+        firm=search.cleared or one.log_evidence >= np.log(CERTAIN),
         verdict=verdict_of(effect, series.better, series.matters),
         effect=effect,
-        log_e=float(result.log_evidence[row]),
+        log_e=one.log_evidence,
         start=start,
-        earliest=earliest,
-        latest=latest,
-        last=stretch.points[-1],
-        gross=tuple(
-            series.points[p].flight_id
-            for p, odd in zip(stretch.points, result.gross[row], strict=True)
-            if odd
-        ),
-        reaches_in=_reaches(series, effect, stretch.points[-1] - start + 1) if drift else None,
+        earliest=span.points[place.earliest],
+        latest=span.points[place.latest],
+        last=last,
+        rate=rise / (length - place.start),
+        gross=tuple(series.points[p].flight_id for p, odd in zip(span.points, one.gross, strict=True) if odd),
+        reaches_in=_reaches(series, effect, last - start + 1) if place.drift else None,
     )
 
 
@@ -229,23 +278,36 @@ def _reaches(series: Series, effect: Effect, flights: int) -> int | None:
 
 def _merged(found: Sequence[Found]) -> tuple[Found, ...]:
     """What overlapping windows both show counts once: the later window has seen more of it."""
-    kept: list[Found] = []
+    kept: dict[int, list[Found]] = defaultdict(list)
     for one in found:
-        previous = kept[-1] if kept else None
-        same_stretch = (
-            previous is not None
-            and previous.stretch.series is one.stretch.series
-            and previous.stretch.number == one.stretch.number
-        )
-        if previous is not None and same_stretch and _overlap(previous, one):
-            kept[-1] = replace(one, first_seen=previous.first_seen)
+        own = kept[id(one.span.series)]
+        for number, previous in enumerate(own):
+            if previous.span.part != one.span.part and _overlap(previous, one):
+                own[number] = replace(one, name=previous.name, firm=previous.firm or one.firm)
+                break
         else:
-            kept.append(one)
-    return tuple(kept)
+            own.append(one)
+    return tuple(one for own in kept.values() for one in own)
 
 
 def _overlap(one: Found, other: Found) -> bool:
     """Their places overlap, or one is a drift that the other sees a part of."""
     if one.drift or other.drift:
-        return True
+        return one.start <= other.last and other.start <= one.last
     return one.earliest <= other.latest + 1 and other.earliest <= one.latest + 1
+
+
+def _breaks_of(found: Sequence[Found]) -> dict[SeriesKey, Breaks]:
+    """What is firm, by series; of several drifts the newest."""
+    result: dict[SeriesKey, Breaks] = {}
+    for one in found:
+        if not one.firm:
+            continue
+        series = one.span.series
+        known = result.get(key_of(series), Breaks())
+        if one.drift:
+            result[key_of(series)] = replace(known, drift=Drift(one.start, one.rate))
+        else:
+            steps = (*known.steps, series.points[one.start].order)
+            result[key_of(series)] = replace(known, steps=tuple(sorted(steps)))
+    return result

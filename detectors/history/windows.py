@@ -3,13 +3,15 @@
 Changes with fewer than a few flights between them cannot be told apart on one airframe: they are one
 block with several candidates. A block's flights before reach back to the block before it, its flights
 after up to the next one. A change that has been shown not to matter for a metric does not end that
-metric's baseline; an inspection touches nothing and ends none.
+metric's flights before or after another; an inspection touches nothing and ends none. What happened
+to a series without any change being known (`Breaks`) does: a step ends the window, a drift is fitted
+beside the change.
 """
 
 from __future__ import annotations
 
 from collections.abc import Collection, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 
@@ -24,26 +26,60 @@ PASSIVE_KINDS = frozenset({"inspection"})
 @dataclass(frozen=True, slots=True)
 class Block:
     """Changes that are judged as one: `first_order` of the first flight after any of them, `last_order`
-    of the first flight after all of them. `change` carries all items under the first change's id."""
+    of the first flight after all of them. `change` carries all items under the first change's id;
+    `passive` when none of its items can have altered the aeroplane."""
 
     change: Change
     first_order: int
     last_order: int
+    passive: bool = field(init=False)
 
-    @property
-    def passive(self) -> bool:
-        """True when none of its items can have altered the aeroplane."""
-        return all(kind in PASSIVE_KINDS for kind in self.change.kinds)
+    def __post_init__(self) -> None:
+        passive = all(kind in PASSIVE_KINDS for kind in self.change.kinds)
+        object.__setattr__(self, "passive", passive)
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """A series that moves by `rate` a flight (transformed scale) from the point `start` on."""
+
+    start: int
+    rate: float
+
+    def rise(self, points: Sequence[int]) -> FloatArray:
+        """How far it had got at each of the points, in flights.
+
+        Examples
+        --------
+        >>> Drift(3, 0.1).rise([0, 3, 5]).tolist()
+        [0.0, 1.0, 3.0]
+        """
+        return np.maximum(np.asarray(points, dtype=np.float64) - self.start + 1.0, 0.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Breaks:
+    """What is beyond doubt in one series though nobody wrote it down.
+
+    `steps`: orders of the first flight after each; `drift`: one at most.
+    """
+
+    steps: tuple[int, ...] = ()
+    drift: Drift | None = None
+
+
+UNBROKEN = Breaks()
 
 
 @dataclass(frozen=True, slots=True)
 class Window:
-    """One series around one block: indices into the series' points."""
+    """One series around one block: indices into the series' points. `drift` is fitted beside."""
 
     series: Series
     block: Block
     before: tuple[int, ...]
     after: tuple[int, ...]
+    drift: Drift | None = None
 
 
 def blocks_of(changes: Sequence[Change], block_flights: int) -> tuple[Block, ...]:
@@ -71,7 +107,8 @@ def window_of(
     settings: JudgeSettings,
     *,
     immaterial: Collection[str] = (),
-    steps: Collection[int] = (),
+    breaks: Breaks = UNBROKEN,
+    order: FloatArray | None = None,
 ) -> Window:
     """The flights of `series` before and after `block`.
 
@@ -84,11 +121,15 @@ def window_of(
     settings : JudgeSettings
         How many flights at most on either side.
     immaterial : collection of str
-        Ids of changes shown not to matter for this series: the baseline runs on behind them.
-    steps : collection of int
-        Orders at which this series stepped without any change being known.
+        Ids of changes shown not to matter for this series: its flights run on across them.
+    breaks : Breaks
+        What happened to this series without any change being known.
+    order : ndarray, optional
+        The orders of its points, where they are at hand as an array.
     """
-    order: FloatArray = np.array([p.order for p in series.points], dtype=np.float64)
+    steps = breaks.steps
+    if order is None:
+        order = np.array([p.order for p in series.points], dtype=np.float64)
     ending = [b for b in blocks if b is not block and not b.passive]
     start = max(
         [b.last_order for b in ending if b.last_order <= block.first_order and b.change.id not in immaterial]
@@ -96,20 +137,29 @@ def window_of(
         default=0,
     )
     end = min(
-        [float(b.first_order) for b in ending if b.first_order >= block.last_order]
+        [
+            float(b.first_order)
+            for b in ending
+            if b.first_order >= block.last_order and b.change.id not in immaterial
+        ]
         + [float(s) for s in steps if s > block.last_order],
         default=np.inf,
     )
-    before = np.flatnonzero((order >= start) & (order < block.first_order))
     # flights between two changes of a skipped block belong to neither level
+    between = np.zeros(order.size, dtype=bool)
     for other in ending:
-        if other.change.id in immaterial and other.last_order > other.first_order:
-            inside = (order[before] >= other.first_order) & (order[before] < other.last_order)
-            before = before[~inside]
-    after = np.flatnonzero((order >= block.last_order) & (order < end))
+        if other.change.id in immaterial:
+            between |= (order >= other.first_order) & (order < other.last_order)
+    before = np.flatnonzero((order >= start) & (order < block.first_order) & ~between)
+    after = np.flatnonzero((order >= block.last_order) & (order < end) & ~between)
+    after = after[: settings.horizon_flights]
+    drift = breaks.drift
+    if drift is not None and (not after.size or drift.start > after[-1]):
+        drift = None
     return Window(
         series,
         block,
         tuple(before[-settings.baseline_flights :].tolist()),
-        tuple(after[: settings.horizon_flights].tolist()),
+        tuple(after.tolist()),
+        drift,
     )

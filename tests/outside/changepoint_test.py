@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 import statsmodels.api as sm
 
-from tests.detectors.history.builders import change, history
+from tests.detectors.history.builders import change, history, place_of
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.judge import judge_airframe
@@ -28,14 +28,15 @@ def look(value: np.ndarray) -> Scan:
 
 def test_the_change_is_after_the_28th_year() -> None:
     found = look(NILE)
-    assert int(found.start[0]) == 28  # 0-based first year of the new regime: 1899
-    assert int(found.earliest[0]) <= 28 <= int(found.latest[0])
+    place = place_of(found)
+    assert not place.drift and place.start == 28  # 0-based first year of the new regime: 1899
+    assert place.earliest <= 28 <= place.latest
     assert found.log_evidence[0] > np.log(1e6)
     assert found.ramp_share[0] < 0.1
     # means 1097.75 and 849.97; the years set aside as gross errors move them by less than half
     # of their standard error of 24
-    assert found.level[0] == pytest.approx(1097.75, abs=12.0)
-    assert found.rise[0] == pytest.approx(-247.78, abs=12.0)
+    assert found.level[0, place.hypothesis] == pytest.approx(1097.75, abs=12.0)
+    assert found.rise[0, place.hypothesis] == pytest.approx(-247.78, abs=12.0)
 
 
 def test_there_is_no_second_change() -> None:

@@ -6,6 +6,9 @@ from collections.abc import Sequence
 from datetime import UTC, datetime, timedelta
 
 from trimkeep.detectors.history.model import Change, ChangeItem, Series, SeriesPoint
+from trimkeep.detectors.history.span_scans import Place, SpanScan, likeliest_place
+from trimkeep.detectors.history.spans import Span
+from trimkeep.detectors.history.steps_unknown import Scan
 from trimkeep.detectors.model import Better, Scale
 
 START = datetime(2026, 3, 1, 9, 0, tzinfo=UTC)
@@ -53,3 +56,10 @@ def change(
     """A documented change before the flight of that order."""
     items = tuple(ChangeItem(kind, part or kind, "2.0", after, True) for kind in kinds or ("firmware",))
     return Change(f"{airframe}:{first_order}", airframe, flown_at(first_order), first_order, items)
+
+
+def place_of(found: Scan) -> Place:
+    """Where the first series of a scan has its likeliest step or drift, when no change is known."""
+    flights = found.gross.shape[1]
+    span = Span(history([0.0] * flights), 0, tuple(range(flights)), ())
+    return likeliest_place(SpanScan.of(found, 0, 0.0), span, 0)

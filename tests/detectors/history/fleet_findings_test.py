@@ -56,9 +56,14 @@ def test_the_airframe_that_differs_is_named() -> None:
     assert pooled[0].differing == ("heron-4",)
 
 
-def test_two_airframes_are_no_fleet() -> None:
-    series = [airframe(n, 10, 5, 1.0, k) for k, n in enumerate("ab")]
-    assert fleet_findings(series, [change(10, airframe=n) for n in "ab"]) == []
+def test_two_airframes_are_pooled_but_neither_is_the_odd_one() -> None:
+    series = [airframe(n, 10, 5, step, k) for k, (n, step) in enumerate((("a", 1.0), ("b", 1.6)))]
+    pooled = fleet_findings(series, [change(10, airframe=n) for n in "ab"])
+    assert [(f.verdict, f.airframes, f.differing) for f in pooled] == [(Verdict.WORSE, ("a", "b"), ())]
+
+
+def test_one_airframe_is_no_fleet() -> None:
+    assert fleet_findings([airframe("a", 10, 5, 1.0, 0)], [change(10, airframe="a")]) == []
 
 
 def test_changes_made_together_are_told_apart_by_those_that_had_one() -> None:

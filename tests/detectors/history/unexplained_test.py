@@ -7,10 +7,22 @@ import pytest
 
 from tests.detectors.history.builders import change, flown_at, history
 from trimkeep.config.judging import JudgeSettings
+from trimkeep.detectors.history.evidence import log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model
 from trimkeep.detectors.history.judge import judge_airframe
 from trimkeep.detectors.history.model import Finding, Series, Tier, Verdict
-from trimkeep.detectors.history.steps_unknown import gross_errors, scan
+from trimkeep.detectors.history.steps_unknown import (
+    FIRST_RAMP,
+    IMPOSSIBLE,
+    LEAST_WEIGHT,
+    RAMP_SHARE,
+    RAMP_WIDTH,
+    START_WEIGHT,
+    WIDE,
+    WIDE_SHARE,
+    gross_errors,
+    scan,
+)
 
 SETTINGS = JudgeSettings()
 
@@ -100,30 +112,48 @@ def test_gross_errors_are_isolated_flights_only() -> None:
 
 def test_scan_is_the_plain_average_over_all_starts() -> None:
     """The fast scan against its slow twin: one least-squares fit per start and shape."""
-    from trimkeep.detectors.history.evidence import log_e_value
-    from trimkeep.detectors.history.steps_unknown import RAMP_SHARE, RAMP_WIDTH, START_WEIGHT
-
     values = np.round(quiet(20, 11), 3)
+    weight = np.ones(20)
+    weight[[0, 19]] = 0.5  # so that the first and last starts lack the flights they need
     ours = scan(
         values[None],
-        np.ones((1, 20)),
+        weight[None],
         sigma=np.full(1, 0.5),
         sigma_flights=np.full(1, 10.0),
         rho=np.zeros(1),
     )
     assert not ours.gross.any()
+    flight = np.arange(20)
+    steps = [(s, (flight >= s).astype(float), 1.0, 1 - RAMP_SHARE) for s in range(5, 18)]
+    ramps = [
+        (s, np.maximum(flight - s + 1.0, 0.0) / (20 - s), RAMP_WIDTH, RAMP_SHARE)
+        for s in range(FIRST_RAMP, 18)
+    ]
     total = 0.0
-    for start in range(5, 18):
-        flight = np.arange(20)
-        step = (flight >= start).astype(float)
-        ramp = np.maximum(flight - start + 1.0, 0.0) / (20 - start)
-        for column, width, share in ((step, 1.0, 1 - RAMP_SHARE), (ramp, RAMP_WIDTH, RAMP_SHARE)):
-            x = np.column_stack([np.ones(20), column])
-            beta, rss, *_ = np.linalg.lstsq(x, values, rcond=None)
-            freedom = 10.0 + 18.0
-            variance = (10.0 * 0.25 + rss[0]) / freedom
-            power = ((column - column.mean()) ** 2).sum()
-            t = beta[1] * np.sqrt(power / variance)
-            log_e = log_e_value(np.array(t), np.array(freedom), np.array(power * width**2), 1.0)
-            total += START_WEIGHT * share * float(np.exp(log_e))
+    for start, column, width, share in (*steps, *ramps):
+        if weight[start:].sum() < LEAST_WEIGHT:
+            continue
+        x = np.column_stack([np.ones(20), column]) * np.sqrt(weight)[:, None]
+        beta, rss, *_ = np.linalg.lstsq(x, values * np.sqrt(weight), rcond=None)
+        freedom = 10.0 + 18.0
+        variance = (10.0 * 0.25 + rss[0]) / freedom
+        power = (weight * (column - np.average(column, weights=weight)) ** 2).sum()
+        t = np.array(beta[1] * np.sqrt(power / variance))
+        for wide, part in ((width, 1.0 - WIDE_SHARE), (WIDE, WIDE_SHARE)):
+            # a ramp's own width is in its information; the wide law is the same for both shapes
+            own = power * wide**2 if wide == width else power
+            law = 1.0 if wide == width else wide
+            log_e = log_e_value(t, np.array(freedom), np.array(own), law)
+            total += START_WEIGHT * share * part * float(np.exp(log_e))
     assert ours.log_evidence[0] == pytest.approx(np.log(total), abs=1e-9)
+
+
+def test_a_start_needs_two_flights_of_weight_after_it() -> None:
+    values = quiet(20, 11)
+    values[17:] += 5.0
+    weight = np.ones(20)
+    weight[18:] = 0.4
+    one = np.ones(1)
+    found = scan(values[None], weight[None], sigma=0.2 * one, sigma_flights=10 * one, rho=0 * one)
+    late = ~found.hypotheses.ramp & (found.hypotheses.start == 17)
+    assert found.log_place[0, late] == IMPOSSIBLE
