@@ -97,3 +97,10 @@ class JudgeSettings:
         low=0.05,
         high=5.0,
     )
+    whole_up_to: int = setting(
+        2000,
+        "With more flights in the store, new logs are judged for their own airframes at once, and for the"
+        " fleet as a whole with the next digest.",
+        unit="flights",
+        low=0,
+    )

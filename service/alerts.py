@@ -7,7 +7,7 @@ speaks, the others stand under it.
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 from importlib.metadata import version
@@ -25,7 +25,7 @@ from trimkeep.service.message import Message, message_to_json
 from trimkeep.service.page_books import SPECS
 from trimkeep.service.senders import channels_of
 from trimkeep.service.store.connection import Store
-from trimkeep.service.store.findings import FindingEvent, load_finding_events, load_findings
+from trimkeep.service.store.findings import load_findings, load_last_returns
 from trimkeep.service.store.outbox import AlertRow, load_last_alerts, queue_messages
 
 ALERTING = frozenset({Verdict.WORSE, Verdict.ATTENTION})
@@ -96,9 +96,10 @@ def _due(store: Store, fleet: FleetSettings, judgement: Judgement, now: datetime
     settings = fleet.settings.alerts
     last = load_last_alerts(store)
     teller_series = {(one.airframe, one.metric, one.context): one for one in judgement.series}
-    events = load_finding_events(store)
+    returns = load_last_returns(store)
     found: dict[str, _Due] = {}
-    for finding in load_findings(store):
+    judged = None if judgement.whole else {one.airframe for one in judgement.series}
+    for finding in load_findings(store, airframes=judged):
         told_of = finding.verdict in ALERTING and finding.tier.value in settings.tiers
         fresh = _shown_last(finding, teller_series) >= now - timedelta(days=settings.newest_days)
         if not told_of or not fresh or finding.status not in ("open", "acknowledged"):
@@ -111,17 +112,17 @@ def _due(store: Store, fleet: FleetSettings, judgement: Judgement, now: datetime
         elif matters > 0.0 and size - before.size >= settings.again_after * matters:
             reason = "grew"
         else:
-            reason = "returned" if _came_back(finding, before, events) else ""
+            reason = "returned" if _came_back(finding, before, returns) else ""
         if reason:
             number = 1 if before is None else before.number + 1
             found[finding.id] = _Due(finding, reason, number, size)
     return found
 
 
-def _came_back(finding: Finding, before: AlertRow, events: Sequence[FindingEvent]) -> bool:
+def _came_back(finding: Finding, before: AlertRow, returns: Mapping[str, datetime]) -> bool:
     """Whether it was gone and is said again, long enough after it was last told."""
-    back = [one.at for one in events if one.finding_id == finding.id and one.kind == "returned"]
-    return bool(back) and max(back) >= before.raised_at + RETURN_AFTER
+    back = returns.get(finding.id)
+    return back is not None and back >= before.raised_at + RETURN_AFTER
 
 
 def _series_of(finding: Finding, series: dict[tuple[str, str, str], Series]) -> list[Series]:

@@ -2,37 +2,52 @@
 
 from __future__ import annotations
 
+import hashlib
 import json
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Collection, Mapping, Sequence
+from dataclasses import asdict, dataclass
 from datetime import datetime
+from importlib.metadata import version
 
 from trimkeep.config.cards import airframe_folders, load_card
 from trimkeep.config.errors import SettingsError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model, refit_due
-from trimkeep.detectors.history.judge import judge_fleet
+from trimkeep.detectors.history.judge import judge_part, judge_whole
 from trimkeep.detectors.history.model import Change, Finding, Series
+from trimkeep.detectors.model import DetectorSpec
 from trimkeep.detectors.registry import load_registry
 from trimkeep.service.changes import load_changes
 from trimkeep.service.store.connection import Store
-from trimkeep.service.store.findings import FindingChanges, save_findings
+from trimkeep.service.store.findings import FindingChanges, load_findings, save_findings
+from trimkeep.service.store.judgings import (
+    WHOLE_FLEET,
+    Progress,
+    load_evidence_elsewhere,
+    load_progress,
+    save_judging,
+)
 from trimkeep.service.store.models import load_model, save_model
 from trimkeep.service.store.mutes import lift_mutes
 from trimkeep.service.store.series import load_series
+from trimkeep.service.store.values import canonical_json
 
 MODEL_NAME = "fleet"
 
 
 @dataclass(frozen=True, slots=True)
 class Judgement:
-    """What one judging looked at, and what it changed in the store."""
+    """What one judging looked at, and what it changed in the store.
+
+    `whole`: all of the fleet was looked at, not only some airframes.
+    """
 
     series: tuple[Series, ...]
     changes: tuple[Change, ...]
     findings: tuple[Finding, ...]
     model_version: str
     differences: FindingChanges
+    whole: bool = True
 
 
 def judge(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
@@ -50,14 +65,127 @@ def judge(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
     Judgement
         Findings are a function of the stored flights and of the frozen model.
     """
-    specs = [detector.spec for detector in load_registry()]
-    series = load_series(store, specs, card_thresholds(fleet))
+    thresholds = card_thresholds(fleet)
+    progress, basis = load_progress(store), _basis(fleet, thresholds)
+    series = load_series(store, _specs(), thresholds)
     changes = load_changes(store, fleet.time_zone)
     model = current_model(store, fleet, series, changes, now)
-    findings = judge_fleet(series, changes, model, fleet.settings.judge)
-    differences = save_findings(store, findings, now)
+    judged = judge_whole(series, changes, model, fleet.settings.judge)
+    differences = save_findings(store, judged.findings, now)
+    # Last, so that a crash before it has everything judged again, which changes nothing.
+    save_judging(store, _owned(judged.evidence, series, changes), progress, basis, now)
     lift_mutes(store, now)
-    return Judgement(series, changes, findings, model.version, differences)
+    return Judgement(series, changes, judged.findings, model.version, differences)
+
+
+def judge_after(store: Store, fleet: FleetSettings, airframes: Collection[str], now: datetime) -> Judgement:
+    """Judge these airframes only, within what stands for the rest of the fleet.
+
+    What it costs depends on their own history, not on the size of the fleet. Findings over the fleet
+    stand as the last judging of the whole left them; so do the tiers of the other airframes. When the
+    fleet's model is due for a new fit, or detectors, settings or thresholds are others than then, the
+    whole fleet is judged.
+
+    Parameters
+    ----------
+    store, fleet
+    airframes : collection of str
+        Those with new logs or entries.
+    now : datetime
+        Aware.
+
+    Returns
+    -------
+    Judgement
+        `whole` says which of the two it was; series, changes and findings are those of the airframes
+        that were judged.
+    """
+    thresholds = card_thresholds(fleet)
+    progress, basis = load_progress(store), _basis(fleet, thresholds)
+    model = _frozen_model(store)
+    if model is None or progress.basis != basis or _refit_due(model, progress, fleet):
+        return judge(store, fleet, now)
+    series = load_series(store, _specs(), thresholds, airframes)
+    changes = load_changes(store, fleet.time_zone, airframes)
+    judged = judge_part(
+        series,
+        changes,
+        model,
+        fleet.settings.judge,
+        elsewhere=load_evidence_elsewhere(store, airframes),
+        over_fleet=load_findings(store, scope="fleet"),
+    )
+    differences = save_findings(store, judged.findings, now, airframes)
+    save_judging(store, _owned(judged.evidence, series, changes), progress, basis, now, airframes)
+    lift_mutes(store, now)
+    return Judgement(series, changes, judged.findings, model.version, differences, whole=False)
+
+
+def judge_new(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
+    """Judge what no judging knows of yet: the whole of a small fleet, the touched airframes of a large one.
+
+    The setting `judge.whole_up_to` is where a fleet begins to be large. What a crash kept from being
+    judged is found in the store, so nothing needs to be remembered between calls.
+    """
+    progress = load_progress(store)
+    if progress.flights <= fleet.settings.judge.whole_up_to or progress.basis is None:
+        return judge(store, fleet, now)
+    return judge_after(store, fleet, progress.touched, now)
+
+
+def _specs() -> list[DetectorSpec]:
+    return [detector.spec for detector in load_registry()]
+
+
+def _basis(fleet: FleetSettings, thresholds: Mapping[str, Mapping[str, float]]) -> str:
+    """Stands for everything but flights, entries and model that findings are a function of."""
+    told = {
+        "program": version("trimkeep"),
+        "detectors": [[spec.id, spec.version] for spec in _specs()],
+        "settings": asdict(fleet.settings.judge),
+        "thresholds": {name: dict(own) for name, own in thresholds.items() if own},
+        "time_zone": fleet.time_zone,
+    }
+    return hashlib.sha256(canonical_json(told).encode()).hexdigest()
+
+
+def _owned(
+    evidence: Mapping[str, float], series: Sequence[Series], changes: Sequence[Change]
+) -> dict[tuple[str, str], float]:
+    """Evidence by the airframe it belongs to; that of a change over the fleet belongs to none.
+
+    What is not of a known change is named after its airframe and, behind a bar, its window.
+    """
+    owners = {change.id: change.airframe for change in changes}
+    airframes = {one.airframe for one in series}
+    owned = {}
+    for name, value in evidence.items():
+        owner = owners.get(name, name.rpartition("|")[0])
+        owned[owner if owner in airframes else WHOLE_FLEET, name] = value
+    return owned
+
+
+def _refit_due(model: FleetModel, progress: Progress, fleet: FleetSettings) -> bool:
+    """Whether the whole is to be judged because it has grown.
+
+    Rows are counted here, flights in `current_model`: two recordings of one flight are two rows. So that
+    a fleet at the edge is not judged as a whole after every flight, it must also have grown since it was.
+    """
+    grown = progress.flights > progress.flights_then * (1.0 + fleet.settings.judge.refit_growth / 10.0)
+    return grown and refit_due(model, progress.flights, fleet.settings.judge.refit_growth)
+
+
+def _frozen_model(store: Store) -> FleetModel | None:
+    """The model as it was last fitted; None when there is none that this version can read."""
+    frozen = load_model(store, MODEL_NAME)
+    if frozen is None:
+        return None
+    try:
+        model = FleetModel.from_json(json.dumps(frozen.content))
+    except ValueError:
+        # Written by an earlier version of the program: the rule is to fit anew.
+        return None
+    return model if model.n_flights else None
 
 
 def current_model(
@@ -68,16 +196,10 @@ def current_model(
     now: datetime,
 ) -> FleetModel:
     """The frozen model, fitted anew when the fleet has grown by the share the settings name."""
-    frozen = load_model(store, MODEL_NAME)
+    frozen = _frozen_model(store)
     flights = len({(one.airframe, point.flight_id) for one in series for point in one.points})
-    if frozen is not None:
-        try:
-            model = FleetModel.from_json(json.dumps(frozen.content))
-        except ValueError:
-            # Written by an earlier version of the program: the rule is to fit anew.
-            model = FleetModel()
-        if model.n_flights and not refit_due(model, flights, fleet.settings.judge.refit_growth):
-            return model
+    if frozen is not None and not refit_due(frozen, flights, fleet.settings.judge.refit_growth):
+        return frozen
     model = fit_fleet_model(series, changes)
     save_model(store, MODEL_NAME, json.loads(model.to_json()), now)
     return model

@@ -9,7 +9,7 @@ from datetime import datetime
 from trimkeep.config.errors import TrimkeepError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.alerts import raise_alerts
-from trimkeep.service.judging import judge
+from trimkeep.service.judging import judge_new
 from trimkeep.service.outbox import Delivery, deliver
 from trimkeep.service.pages import write_pages
 from trimkeep.service.senders import channels_of
@@ -27,14 +27,18 @@ class Aftermath:
         self.lock = threading.Lock()
 
     def after_logs(self, now: datetime) -> Delivery:
-        """Judge and tell what is new. Alerts come before pages: they are waited for."""
+        """Judge and tell what is new. Alerts come before pages: they are waited for.
+
+        Of a large fleet only the airframes with new logs are judged; its pages wait for the next digest.
+        """
         with self.lock:
             try:
-                judgement = judge(self.store, self.fleet, now)
+                judgement = judge_new(self.store, self.fleet, now)
                 if channels_of(self.fleet):
                     raise_alerts(self.store, self.fleet, judgement, now)
                 done = deliver(self.store, self.fleet, now)
-                write_pages(self.store, self.fleet, judgement, now)
+                if judgement.whole:
+                    write_pages(self.store, self.fleet, judgement, now)
             except TrimkeepError as error:
                 log.warning("%s", error)
                 return Delivery()

@@ -2,19 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
 
 import duckdb
+import pyarrow as pa
 
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.history.model import Finding, Status
 from trimkeep.service.store.audit import append_record
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.finding_codec import finding_from_json, finding_to_json
-from trimkeep.service.store.values import Row, aware, first_row, to_store
+from trimkeep.service.store.values import Row, aware, first_row, insert_rows, to_store
 
 EventKind = Literal["opened", "changed", "gone", "returned", "answered"]
 
@@ -44,15 +45,44 @@ class FindingChanges:
     returned: tuple[str, ...] = ()
 
 
-_STORED = "SELECT id, body, is_current FROM finding"
-_DELETE = "DELETE FROM finding WHERE id = ?"
-_INSERT = "INSERT INTO finding VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_STORED = "SELECT id, body, is_current FROM finding WHERE ? OR list_contains(?, airframe)"
+_DELETE = "DELETE FROM finding WHERE id IN (SELECT unnest(?))"
 _LAST_EVENT = "SELECT coalesce(max(seq), 0) FROM finding_event"
-_EVENT = "INSERT INTO finding_event VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)"
+_FINDING = pa.schema(
+    [
+        ("id", pa.string()),
+        ("scope", pa.string()),
+        ("metric", pa.string()),
+        ("context", pa.string()),
+        ("kind", pa.string()),
+        ("verdict", pa.string()),
+        ("tier", pa.string()),
+        ("status", pa.string()),
+        ("opened_at", pa.timestamp("us")),
+        ("updated_at", pa.timestamp("us")),
+        ("is_current", pa.bool_()),
+        ("body", pa.string()),
+        ("airframe", pa.string()),
+    ]
+)
+_EVENT = pa.schema(
+    [
+        ("seq", pa.int64()),
+        ("finding_id", pa.string()),
+        ("said_at", pa.timestamp("us")),
+        ("kind", pa.string()),
+        ("who", pa.string()),
+        ("note", pa.string()),
+        ("verdict", pa.string()),
+        ("tier", pa.string()),
+        ("status", pa.string()),
+        ("body", pa.string()),
+    ]
+)
 
 
 def save_findings(
-    store: Store, findings: Sequence[Finding], at: datetime, airframes: Sequence[str] | None = None
+    store: Store, findings: Sequence[Finding], at: datetime, airframes: Collection[str] | None = None
 ) -> FindingChanges:
     """Replace the current findings; every difference becomes a dated event.
 
@@ -65,23 +95,23 @@ def save_findings(
         Everything the judge says now of these airframes.
     at : datetime
         Aware.
-    airframes : sequence of str or None
-        Only findings that touch these are taken to be gone when they are not said any more; None means
-        the whole fleet was judged.
+    airframes : collection of str or None
+        Only these airframes' own findings are looked at: those not said any more are taken to be gone.
+        None means the whole fleet was judged.
 
     Raises
     ------
     ValueError
         Two findings have the same id.
     """
-    ids = [finding.id for finding in findings]
-    if len(set(ids)) != len(ids):
+    ids = {finding.id for finding in findings}
+    if len(ids) != len(findings):
         raise ValueError("two findings have the same id")
     changes: dict[str, list[str]] = {"opened": [], "changed": [], "gone": [], "returned": []}
     with unit_of_work(store) as connection:
         stored = {
             row[0]: (finding_from_json(row[1]), bool(row[2]))
-            for row in connection.execute(_STORED).fetchall()
+            for row in connection.execute(_STORED, [airframes is None, sorted(airframes or ())]).fetchall()
         }
         writer = _Writer(connection, at)
         for finding in findings:
@@ -89,20 +119,23 @@ def save_findings(
             if kind is not None:
                 changes[kind].append(finding.id)
         for finding_id, (finding, is_current) in stored.items():
-            judged = airframes is None or set(finding.airframes) & set(airframes)
-            if is_current and judged and finding_id not in set(ids):
+            if is_current and finding_id not in ids:
                 writer.write(replace(finding, updated_at=at), is_current=False)
                 writer.event(finding, "gone")
                 changes["gone"].append(finding_id)
+        writer.flush()
     return FindingChanges(**{kind: tuple(names) for kind, names in changes.items()})
 
 
 class _Writer:
-    """Writes findings and events inside one transaction."""
+    """Gathers findings and events, and writes them inside one transaction: one by one would take ten times
+    as long."""
 
     def __init__(self, connection: duckdb.DuckDBPyConnection, at: datetime) -> None:
         self.connection = connection
         self.at = at
+        self.findings: dict[str, Row] = {}
+        self.events: list[Row] = []
         row = first_row(connection, _LAST_EVENT)
         self.seq = row[0] if row else 0
 
@@ -124,29 +157,33 @@ class _Writer:
         return kind
 
     def write(self, finding: Finding, *, is_current: bool) -> None:
-        self.connection.execute(_DELETE, [finding.id])
-        self.connection.execute(
-            _INSERT,
-            [
-                finding.id,
-                finding.scope,
-                finding.metric,
-                finding.context,
-                finding.kind,
-                str(finding.verdict),
-                str(finding.tier),
-                finding.status,
-                to_store(finding.opened_at),
-                to_store(finding.updated_at),
-                is_current,
-                finding_to_json(finding),
-            ],
+        self.findings[finding.id] = (
+            finding.id,
+            finding.scope,
+            finding.metric,
+            finding.context,
+            finding.kind,
+            str(finding.verdict),
+            str(finding.tier),
+            finding.status,
+            to_store(finding.opened_at),
+            to_store(finding.updated_at),
+            is_current,
+            finding_to_json(finding),
+            finding.airframes[0] if finding.scope == "airframe" else "",
         )
 
     def event(self, finding: Finding, kind: EventKind, who: str = "", note: str = "") -> None:
         self.seq += 1
-        said = [str(finding.verdict), str(finding.tier), finding.status, finding_to_json(finding)]
-        self.connection.execute(_EVENT, [self.seq, finding.id, to_store(self.at), kind, who, note, *said])
+        said = (str(finding.verdict), str(finding.tier), finding.status, finding_to_json(finding))
+        self.events.append((self.seq, finding.id, to_store(self.at), kind, who, note, *said))
+
+    def flush(self) -> None:
+        """Write what was gathered."""
+        if self.findings:
+            self.connection.execute(_DELETE, [list(self.findings)])
+        insert_rows(self.connection, "finding", _FINDING, list(self.findings.values()))
+        insert_rows(self.connection, "finding_event", _EVENT, self.events)
 
 
 def _status(before: Finding, now: Finding) -> Status:
@@ -187,19 +224,42 @@ def answer_finding(
         writer = _Writer(connection, at)
         writer.write(finding, is_current=bool(row[1]))
         writer.event(finding, "answered", who, note)
+        writer.flush()
         airframe = finding.airframes[0] if finding.scope == "airframe" else ""
         body = {"finding": finding_id, "status": status, "who": who, "note": note}
         append_record(connection, "finding_answered", airframe, body)
     return finding
 
 
-_LOAD = "SELECT body FROM finding WHERE is_current OR ? ORDER BY opened_at, id"
+_LOAD = """
+SELECT body FROM finding
+WHERE (is_current OR ?) AND (? OR scope = ?) AND (? OR list_contains(?, airframe))
+ORDER BY opened_at, id
+"""
 
 
-def load_findings(store: Store, *, with_gone: bool = False) -> tuple[Finding, ...]:
-    """What the judge says today, oldest first; `with_gone` adds what it no longer says."""
+def load_findings(
+    store: Store,
+    *,
+    with_gone: bool = False,
+    scope: Literal["airframe", "fleet"] | None = None,
+    airframes: Collection[str] | None = None,
+) -> tuple[Finding, ...]:
+    """What the judge says today, oldest first.
+
+    Parameters
+    ----------
+    store : Store
+    with_gone : bool
+        Also what it no longer says.
+    scope : {"airframe", "fleet"} or None
+        Only these.
+    airframes : collection of str or None
+        Only what is said of these airframes alone.
+    """
+    wanted = [scope is None, scope or "", airframes is None, sorted(airframes or ())]
     with unit_of_work(store) as connection:
-        rows = connection.execute(_LOAD, [with_gone]).fetchall()
+        rows = connection.execute(_LOAD, [with_gone, *wanted]).fetchall()
     return tuple(finding_from_json(row[0]) for row in rows)
 
 
@@ -214,6 +274,16 @@ def load_finding_events(store: Store, finding_id: str | None = None) -> tuple[Fi
     with unit_of_work(store) as connection:
         rows = connection.execute(_EVENTS, [finding_id or "", finding_id is None]).fetchall()
     return tuple(_event(row) for row in rows)
+
+
+_RETURNS = "SELECT finding_id, max(said_at) FROM finding_event WHERE kind = 'returned' GROUP BY finding_id"
+
+
+def load_last_returns(store: Store) -> dict[str, datetime]:
+    """When each finding that was gone was last said again."""
+    with unit_of_work(store) as connection:
+        rows = connection.execute(_RETURNS).fetchall()
+    return {finding_id: aware(at) for finding_id, at in rows}
 
 
 def _event(row: Row) -> FindingEvent:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 
 from trimkeep.detectors.model import DetectorRun
 from trimkeep.service.store.connection import Store, unit_of_work
+from trimkeep.service.store.judgings import forget_judgings
 from trimkeep.service.store.results import save_flights, save_runs
 from trimkeep.service.store.rows import FlightRow, LogOutcome
 
@@ -75,6 +76,7 @@ def replace_runs(store: Store, one: Outdated, runs: Sequence[tuple[int, Detector
         connection.execute(_DELETE_RUNS, [one.sha256, names])
         connection.execute(_DELETE_OBSERVATIONS, [one.sha256, names])
         save_runs(connection, one.sha256, one.airframe, runs)
+        forget_judgings(connection)
 
 
 _SPLITTER = "UPDATE recording SET splitter_version = ? WHERE log_sha256 = ?"
@@ -90,3 +92,4 @@ def replace_flights(store: Store, one: Outdated, flights: Sequence[FlightRow], s
         connection.execute(_SPLITTER, [splitter_version, one.sha256])
         connection.execute(_OUTCOME, [str(outcome), one.sha256])
         save_flights(connection, one.sha256, one.airframe, one.firmware, one.board, flights)
+        forget_judgings(connection)

@@ -32,7 +32,7 @@ _OBSERVATIONS = f"""
 SELECT log_sha256, number, observation.detector, metric, context, value, standard_error, seconds
 FROM observation JOIN {_WANTED} AS wanted
     ON wanted.detector = observation.detector AND wanted.version = observation.version
-WHERE ? OR list_contains(?, airframe)
+WHERE ? OR airframe IN (SELECT unnest(?))
 ORDER BY log_sha256, number, observation.detector, metric, context
 """
 _RUNS = f"""
@@ -75,10 +75,14 @@ def load_series(
     for flight in flights:
         chosen = {spec.id: _richest(flight, spec.id, seen) for spec in specs}
         conditions = [one for spec in specs if spec.family == CONDITIONS_FAMILY for one in chosen[spec.id]]
+        in_context: dict[str, dict[str, float]] = {}
         for detector, observations in chosen.items():
             for one in observations:
                 key = (flight.airframe, detector, one.metric, one.context)
-                gathered.setdefault(key, []).append(_point(flight, one, conditions))
+                # One mapping for all metrics of a context: most of the memory of a large fleet is here.
+                if one.context not in in_context:
+                    in_context[one.context] = _conditions(one.context, conditions)
+                gathered.setdefault(key, []).append(_point(flight, one, in_context[one.context]))
     by_id = {spec.id: spec for spec in specs}
     return tuple(
         _series(by_id[key[1]], key, tuple(gathered[key]), (thresholds or {}).get(key[0], {}))
@@ -110,7 +114,7 @@ def _richest(flight: PlacedFlight, detector: str, seen: Mapping[Key, list[_Seen]
     return best
 
 
-def _point(flight: PlacedFlight, one: _Seen, conditions: Sequence[_Seen]) -> SeriesPoint:
+def _point(flight: PlacedFlight, one: _Seen, conditions: Mapping[str, float]) -> SeriesPoint:
     return SeriesPoint(
         flight_id=flight.id,
         order=flight.order,
@@ -118,7 +122,7 @@ def _point(flight: PlacedFlight, one: _Seen, conditions: Sequence[_Seen]) -> Ser
         value=one.value,
         standard_error=one.standard_error,
         seconds=one.seconds,
-        conditions=_conditions(one.context, conditions),
+        conditions=conditions,
     )
 
 

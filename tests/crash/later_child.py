@@ -35,6 +35,7 @@ STEPS: dict[str, dict[str, tuple[Any, str, str, int]]] = {
         "findings half written": (findings, "finding_to_json", "before", 7),
         "before findings are committed": (findings, "FindingChanges", "before", 1),
         "after findings": (judging, "save_findings", "after", 1),
+        "after the judging is noted": (judging, "save_judging", "after", 1),
         "before the page": (digest, "write_whole", "before", 1),
         "page written, not yet named": (os, "fsync", "before", 1),
         "between the page and the latest": (digest, "write_whole", "after", 1),

@@ -28,6 +28,8 @@ CONTENT = {
     "finding": "*",
     "finding_event": "*",
     "fleet_model": "*",
+    "change_evidence": "*",
+    "judging": "*",
     "digest": "* EXCLUDE (path, chain_head)",
     "audit_record": "seq, kind, airframe, body",
     "journal_file": "airframe, path, sha256",

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import json
 import subprocess
 import sys
 import threading
+from datetime import datetime
 from pathlib import Path
 
 import duckdb
@@ -104,6 +106,32 @@ def test_a_migration_that_fails_leaves_the_store_as_it_was(tmp_path: Path) -> No
     assert names == [("a",), ("schema_migration",)]
     migrate(connection, tmp_path, (good, Migration(2, "0002_b.sql", "CREATE TABLE b (x INTEGER);")))
     assert first_row(connection, "SELECT max(number) FROM schema_migration") == (2,)
+
+
+def test_findings_of_the_schema_before_know_their_airframe(tmp_path: Path) -> None:
+    """A store of schema 2 with findings of both scopes, brought up to today's; nothing else is touched."""
+    connection = duckdb.connect(str(tmp_path / "trimkeep.duckdb"))
+    before = tuple(one for one in shipped() if one.number <= 2)
+    migrate(connection, tmp_path, before)
+    added = "INSERT INTO finding VALUES (?, ?, 'm', 'c', 'drift', 'worse', 'watch', 'open', ?, ?, ?, ?)"
+    at = datetime(2026, 3, 14, 10)
+    for name, scope, airframes, current in (
+        ("a", "airframe", ["heron-01"], True),
+        ("b", "airframe", ["it's \u00e9"], False),
+        ("c", "fleet", ["heron-01", "heron-02"], True),
+    ):
+        connection.execute(added, [name, scope, at, at, current, json.dumps({"airframes": airframes})])
+    connection.execute("INSERT INTO fleet_model VALUES ('fleet', 1, now()::TIMESTAMP, 'x', '{}')")
+    kept = connection.execute("SELECT * FROM finding ORDER BY id").fetchall()
+    connection.close()
+    store = open_store(tmp_path)
+    with unit_of_work(store) as opened:
+        rows = opened.execute("SELECT * FROM finding ORDER BY id").fetchall()
+        judgings = opened.execute("SELECT count(*) FROM judging").fetchall()
+    assert [row[:-1] for row in rows] == kept
+    assert [row[-1] for row in rows] == ["heron-01", "it's \u00e9", ""]
+    assert judgings == [(0,)], "nothing is noted as judged, so the next judging is of the whole fleet"
+    assert row_counts(store)["fleet_model"] == 1
 
 
 def test_rubbish_in_place_of_the_file(tmp_path: Path) -> None:
