@@ -9,16 +9,15 @@ from dataclasses import asdict, dataclass
 from datetime import datetime
 from importlib.metadata import version
 
-from trimkeep.config.cards import airframe_folders, load_card
-from trimkeep.config.errors import SettingsError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model, refit_due
 from trimkeep.detectors.history.judge import judge_part, judge_whole
 from trimkeep.detectors.history.model import Change, Finding, Series
 from trimkeep.detectors.model import DetectorSpec
 from trimkeep.detectors.registry import load_registry
+from trimkeep.service.card_thresholds import card_thresholds
 from trimkeep.service.changes import load_changes
-from trimkeep.service.store.connection import Store
+from trimkeep.service.store.connection import Store, kept_open
 from trimkeep.service.store.findings import FindingChanges, load_findings, save_findings
 from trimkeep.service.store.judgings import (
     WHOLE_FLEET,
@@ -66,7 +65,8 @@ def judge(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
         Findings are a function of the stored flights and of the frozen model.
     """
     thresholds = card_thresholds(fleet)
-    progress, basis = load_progress(store), _basis(fleet, thresholds)
+    basis = _basis(fleet, thresholds)
+    progress = load_progress(store)
     series = load_series(store, _specs(), thresholds)
     changes = load_changes(store, fleet.time_zone)
     model = current_model(store, fleet, series, changes, now)
@@ -101,23 +101,25 @@ def judge_after(store: Store, fleet: FleetSettings, airframes: Collection[str], 
         that were judged.
     """
     thresholds = card_thresholds(fleet)
-    progress, basis = load_progress(store), _basis(fleet, thresholds)
-    model = _frozen_model(store)
-    if model is None or progress.basis != basis or _refit_due(model, progress, fleet):
+    basis = _basis(fleet, thresholds)
+    with kept_open(store):
+        progress = load_progress(store)
+        model = _frozen_model(store)
+        whole = model is None or progress.basis != basis or _refit_due(model, progress, fleet)
+        if model is not None and not whole:
+            series = load_series(store, _specs(), thresholds, airframes)
+            changes = load_changes(store, fleet.time_zone, airframes)
+            elsewhere = load_evidence_elsewhere(store, airframes)
+            over_fleet = load_findings(store, scope="fleet")
+    if model is None or whole:
         return judge(store, fleet, now)
-    series = load_series(store, _specs(), thresholds, airframes)
-    changes = load_changes(store, fleet.time_zone, airframes)
     judged = judge_part(
-        series,
-        changes,
-        model,
-        fleet.settings.judge,
-        elsewhere=load_evidence_elsewhere(store, airframes),
-        over_fleet=load_findings(store, scope="fleet"),
+        series, changes, model, fleet.settings.judge, elsewhere=elsewhere, over_fleet=over_fleet
     )
-    differences = save_findings(store, judged.findings, now, airframes)
-    save_judging(store, _owned(judged.evidence, series, changes), progress, basis, now, airframes)
-    lift_mutes(store, now)
+    with kept_open(store):
+        differences = save_findings(store, judged.findings, now, airframes)
+        save_judging(store, _owned(judged.evidence, series, changes), progress, basis, now, airframes)
+        lift_mutes(store, now)
     return Judgement(series, changes, judged.findings, model.version, differences, whole=False)
 
 
@@ -203,16 +205,3 @@ def current_model(
     model = fit_fleet_model(series, changes)
     save_model(store, MODEL_NAME, json.loads(model.to_json()), now)
     return model
-
-
-def card_thresholds(fleet: FleetSettings) -> Mapping[str, Mapping[str, float]]:
-    """Airframe to its own material changes; an unreadable card has those of the fleet."""
-    thresholds: dict[str, Mapping[str, float]] = {}
-    for folder in airframe_folders(fleet):
-        try:
-            card = load_card(fleet, folder)
-        except SettingsError:
-            thresholds[folder.name] = fleet.settings.thresholds
-            continue
-        thresholds[card.id] = card.thresholds
-    return thresholds

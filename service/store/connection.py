@@ -114,6 +114,38 @@ def _roll_back(connection: duckdb.DuckDBPyConnection) -> None:
         return
 
 
+class _Kept(threading.local):
+    """Connections that a thread holds over several units of work, by database."""
+
+    def __init__(self) -> None:
+        self.connections: dict[Path, duckdb.DuckDBPyConnection] = {}
+
+
+_kept = _Kept()
+
+
+@contextmanager
+def kept_open(store: Store) -> Iterator[None]:
+    """Give this thread's units of work one connection: opening the file takes longer than most of them.
+
+    Each remains a transaction of its own. Others wait until the end of the block, so keep it short.
+
+    Raises
+    ------
+    StoreBusy, StoreDamaged, StoreError
+        See `open_store`.
+    """
+    if store.database in _kept.connections:
+        yield
+        return
+    with _locked(store) as connection:
+        _kept.connections[store.database] = connection
+        try:
+            yield
+        finally:
+            del _kept.connections[store.database]
+
+
 # Threads of one process share the engine's instance of a file, and closing one connection would not
 # give the file free; one at a time keeps the promise that every unit of work ends with the file released.
 _threads: dict[Path, threading.Lock] = {}
@@ -140,6 +172,10 @@ def held_database(store: Store) -> Iterator[BinaryIO]:
 
 @contextmanager
 def _locked(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
+    kept = _kept.connections.get(store.database)
+    if kept is not None:
+        yield kept
+        return
     with _alone(store), _connected(store) as connection:
         yield connection
 

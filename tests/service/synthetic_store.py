@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 from collections.abc import Iterator
 from datetime import datetime, timedelta
+from itertools import islice
 from typing import Any
 
 import pyarrow as pa
@@ -61,7 +62,7 @@ FROM (
         CASE WHEN worse AND family = 'altitude_hold' THEN 0.8 ELSE 0.0 END AS shift
     FROM flown CROSS JOIN template
 )
-ORDER BY sha256
+ORDER BY started_at, sha256
 """
 _JOURNAL = pa.schema(
     [
@@ -82,9 +83,9 @@ def airframe_name(number: int) -> str:
 
 
 def fill(
-    store: Store, airframes: int, flights_each: int, *, first_airframe: int = 0, portion: int = 50
+    store: Store, airframes: int, flights_each: int, *, first_airframe: int = 0, portion: int = 5000
 ) -> None:
-    """Add airframes with their whole history to a store.
+    """Add airframes with their whole history to a store, in the order in which it was flown.
 
     Parameters
     ----------
@@ -94,12 +95,12 @@ def fill(
     first_airframe : int
         Number of the first; so that a store can be made larger.
     portion : int
-        Airframes in one transaction.
+        Flights in one transaction.
     """
     template = pa.Table.from_pylist(list(_template()))
-    for start in range(first_airframe, first_airframe + airframes, portion):
-        numbers = range(start, min(start + portion, first_airframe + airframes))
-        rows = [row for number in numbers for row in _flown(number, flights_each)]
+    names = range(first_airframe, first_airframe + airframes)
+    flown = (_flight(airframe, number, flights_each) for number in range(flights_each) for airframe in names)
+    while rows := list(islice(flown, portion)):
         _write(store, template, rows)
 
 
@@ -153,11 +154,6 @@ def _level(metric: Metric) -> float:
     if metric.attention is None:
         return 2.0 * metric.matters
     return 3.0 * metric.attention if metric.better == "higher" else metric.attention / 4.0
-
-
-def _flown(airframe: int, flights: int) -> Iterator[dict[str, Any]]:
-    for number in range(flights):
-        yield _flight(airframe, number, flights)
 
 
 def _flight(airframe: int, number: int, flights: int) -> dict[str, Any]:

@@ -14,7 +14,7 @@ import pytest
 
 from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError, StoreTooNew
 from trimkeep.service.store.checks import row_counts
-from trimkeep.service.store.connection import Store, open_store, unit_of_work
+from trimkeep.service.store.connection import Store, kept_open, open_store, unit_of_work
 from trimkeep.service.store.migrate import Migration, migrate, shipped
 from trimkeep.service.store.values import first_row
 
@@ -72,6 +72,33 @@ def test_threads_take_turns(tmp_path: Path) -> None:
     for thread in threads:
         thread.join()
     assert row_counts(store)["fleet_model"] == 12
+
+
+def test_a_connection_that_is_kept_open_serves_several_units_of_work(tmp_path: Path) -> None:
+    store = open_store(tmp_path)
+    added = "INSERT INTO fleet_model VALUES ('a', ?, now()::TIMESTAMP, '', '')"
+    outcomes: list[int] = []
+
+    def other() -> None:
+        with unit_of_work(store) as connection:
+            outcomes.append(len(connection.execute("SELECT * FROM fleet_model").fetchall()))
+
+    with kept_open(store), kept_open(store):
+        with unit_of_work(store) as first:
+            first.execute(added, [1])
+        with pytest.raises(ZeroDivisionError), unit_of_work(store) as second:
+            assert second is first
+            second.execute(added, [2])
+            raise ZeroDivisionError
+        thread = threading.Thread(target=other)
+        thread.start()
+        with unit_of_work(store) as third:
+            third.execute(added, [3])
+    thread.join()
+    assert outcomes == [2], "another thread waited until the end, and saw what was committed"
+    process = hold(store)  # the file was given free
+    process.kill()
+    process.wait()
 
 
 def test_opening_again_changes_nothing(tmp_path: Path) -> None:
