@@ -21,6 +21,7 @@ from importlib import resources
 
 import numpy as np
 
+from trimkeep.detectors.history.evidence import log_e_value
 from trimkeep.detectors.model import FloatArray
 
 WIDTH = 1.0
@@ -28,6 +29,9 @@ WIDTH = 1.0
 at two deviations with twenty flights before."""
 CALL_WIDTH = 1.5
 """The same for calling a change over the fleet: what is called early is larger."""
+CALL_WIDE, CALL_WIDE_SHARE = 10.0, 0.1
+"""A tenth of the weight is on far larger steps. With a handful of flights the evidence under a narrow
+law stays small however large the step: one of forty deviations would look like one of five."""
 FIRST_LOOK, HORIZON = 3, 60
 QUICKEST, HANDICAP, HANDICAP_UNTIL = 8.0, 0.5, 20.0
 AIM = 0.94
@@ -42,6 +46,19 @@ AXES: Mapping[str, tuple[float, ...]] = {
     "sigma_flights": (0.0, 5.0, 10.0),
 }
 """What the limits depend on. Between the values they are interpolated (flights before by logarithm)."""
+
+
+def log_call_evidence(t: FloatArray, freedom: FloatArray, information: FloatArray) -> FloatArray:
+    """Logarithm of the evidence by which a change is called over the fleet.
+
+    Parameters
+    ----------
+    t, freedom, information : ndarray
+        As in `log_e_value`.
+    """
+    usual = log_e_value(t, freedom, information, CALL_WIDTH) + np.log1p(-CALL_WIDE_SHARE)
+    wide = log_e_value(t, freedom, information, CALL_WIDE) + np.log(CALL_WIDE_SHARE)
+    return np.logaddexp(usual, wide)
 
 
 def handicap(flights_after: FloatArray) -> FloatArray:

@@ -18,20 +18,26 @@ from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.known_changes import Comparison, estimate
 from trimkeep.detectors.history.model import Change, Finding, Series
 from trimkeep.detectors.history.preparation import Preparer
+from trimkeep.detectors.history.step_fit import LEAST_CORRELATION, StepFit
 
 
 @dataclass(frozen=True, slots=True)
 class ExplainedFlight:
     """One row: the value as measured, on the judged scale, the part of it that the conditions account
-    for (and a drift, where one was found), the rest, and its weight."""
+    for (and a drift, where one was found), the rest; what its own standard error leaves it to count,
+    what its agreement with the others leaves (1 full, 0 nothing), and by how much it moves the step;
+    `conditions` in the order of the explanation's slopes."""
 
     flight_id: str
     after: bool
     value: float
     transformed: float
+    conditions: tuple[float, ...]
     conditions_part: float
     adjusted: float
-    weight: float
+    error_weight: float
+    agreement: float
+    pull: float
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +51,11 @@ class ExplainedStep:
 
 @dataclass(frozen=True, slots=True)
 class Explanation:
-    """Flights and working of one known-change finding."""
+    """Flights and working of one known-change finding.
+
+    `slopes`: by condition, in spreads from the fleet's median (and for a drift, in rises of ten
+    flights), what one of them adds on the judged scale.
+    """
 
     finding_id: str
     scale: str
@@ -53,6 +63,7 @@ class Explanation:
     model_version: str
     limits_version: str
     learned: MetricModel
+    slopes: tuple[tuple[str, float], ...]
     flights: tuple[ExplainedFlight, ...]
     steps: tuple[ExplainedStep, ...]
 
@@ -94,9 +105,12 @@ def explain(
             bool(late[k]),
             window.series.points[index].value,
             float(ready.value[index]),
+            tuple(shown.conditions[0, k].tolist()),
             float(part[k]),
             float(ready.value[index] - part[k]),
+            float(shown.error_weight[0, k]),
             float(fit.weight[0, k]),
+            float(fit.pull[0, k]),
         )
         for k, index in enumerate(picked.tolist())
     )
@@ -107,8 +121,9 @@ def explain(
         model.version,
         shipped_limits().version,
         learned,
+        tuple(zip(shown.names, fit.slope[0].tolist(), strict=True)),
         flights,
-        _working(comparison, float(fit.before[0])),
+        _working(comparison, fit, learned),
     )
 
 
@@ -131,19 +146,40 @@ def _comparison(
     return next((c for c in compared if c.window.block.change.id == finding.change.id), None)
 
 
-def _working(one: Comparison, before: float) -> tuple[ExplainedStep, ...]:
+def _working(one: Comparison, fit: StepFit, learned: MetricModel) -> tuple[ExplainedStep, ...]:
     assert one.effect is not None
+    before, own = float(fit.before[0]), float(fit.own_sigma[0])
     information = (one.sigma / one.standard_error) ** 2
     t = one.step / one.standard_error
     half = one.critical * one.standard_error
     return (
-        ExplainedStep("level_before", "weighted mean of adjusted, before", before),
-        ExplainedStep("level_after", "weighted mean of adjusted, after", before + one.step),
+        ExplainedStep(
+            "level_before", "mean of adjusted before, weighted by w = error weight x agreement", before
+        ),
+        ExplainedStep("level_after", "the same after", before + one.step),
         ExplainedStep("step", "level_after - level_before", one.step),
-        ExplainedStep("sigma", "flight-to-flight deviation, own and fleet's", one.sigma),
-        ExplainedStep("freedom", "flights - 2 + flights the fleet's sigma is worth", one.freedom),
+        ExplainedStep(
+            "own_sigma",
+            "of d = adjusted - level: sqrt(sum(error weight (agreement d)^2) / (flights - 2))"
+            " / max(0.2, mean((1 - u)(1 - 5 u))), u = 1 - sqrt(agreement)",
+            own,
+        ),
+        ExplainedStep("fleet_sigma", "flight-to-flight deviation that the fleet shows", learned.sigma),
+        ExplainedStep("fleet_flights", "flights that it is worth", learned.sigma_flights),
+        ExplainedStep("freedom", "flights - 2 + fleet_flights", one.freedom),
+        ExplainedStep(
+            "sigma", "sqrt((fleet_flights fleet_sigma^2 + (flights - 2) own_sigma^2) / freedom)", one.sigma
+        ),
         ExplainedStep("rho", "correlation from flight to flight allowed for", one.rho),
-        ExplainedStep("standard_error", "of the step, under rho", one.standard_error),
+        ExplainedStep(
+            "slope_doubt", "added for not knowing the influence of conditions", float(fit.slope_doubt[0])
+        ),
+        ExplainedStep(
+            "standard_error",
+            "sigma sqrt(sum over pairs i, j of c_i c_j rho^|i - j| + slope_doubt),"
+            f" c = pull / sqrt(error weight), powers below {LEAST_CORRELATION:g} left out",
+            one.standard_error,
+        ),
         ExplainedStep("t", "step / standard_error", t),
         ExplainedStep("information", "(sigma / standard_error)^2", information),
         ExplainedStep(

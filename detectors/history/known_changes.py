@@ -15,7 +15,7 @@ import numpy as np
 from scipy import special
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, Limits
+from trimkeep.detectors.history.calibration import WIDTH, Limits, log_call_evidence
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.model import Effect, Verdict
@@ -83,11 +83,12 @@ class _Batch:
     """Windows of different lengths, padded at the end, as arrays of shape (B, n).
 
     `conditions` has one column for each of CONDITION_NAMES that a model of this batch allows for and,
-    where a window drifts, one for the drift; `slope` and `slope_flights` go with the columns.
+    where a window drifts, one for the drift; `names`, `slope` and `slope_flights` go with the columns.
     """
 
     value: FloatArray
     conditions: FloatArray
+    names: tuple[str, ...]
     after: BoolArray
     weight: FloatArray
     sigma: FloatArray
@@ -144,11 +145,16 @@ def compare(
 class Estimate:
     """Steps and their errors without any verdict.
 
-    `removed`, shape (B, n): what conditions and drift account for in every flight of each window.
+    `conditions`, shape (B, n, p), as they went into the fit, in the order of `names`: in spreads from
+    the fleet's median, and the drift in rises of ten flights; `removed`, shape (B, n): what they account
+    for; `error_weight`, shape (B, n): what each flight's own standard error leaves it to count.
     """
 
     fit: StepFit
+    names: tuple[str, ...]
+    conditions: FloatArray
     removed: FloatArray
+    error_weight: FloatArray
 
 
 def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> Estimate:
@@ -159,7 +165,8 @@ def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -
     """
     batch = _assemble(windows, model, preparer)
     fit = _fit(batch)
-    return Estimate(fit, np.einsum("bnp,bp->bn", batch.conditions, fit.slope))
+    removed = np.einsum("bnp,bp->bn", batch.conditions, fit.slope)
+    return Estimate(fit, batch.names, batch.conditions, removed, batch.weight)
 
 
 def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
@@ -206,7 +213,10 @@ def _assemble(windows: Sequence[Window], model: FleetModel, preparer: Preparer) 
             slopes[row, -1] = window.drift.rate * DRIFT_UNIT
         sigma[row] = one.sigma if one.sigma > 0.0 else _own_sigma(value[row, :n], late)
         weight[row, :n] = flight_weights(ready.error[picked], sigma[row], known, slope)
-    return _Batch(value, conditions, after, weight, sigma, slopes, slope_flights, tuple(own_models))
+    names = [CONDITION_NAMES[k] for k in pick] + ["drift"] * (columns - len(pick))
+    return _Batch(
+        value, conditions, tuple(names), after, weight, sigma, slopes, slope_flights, tuple(own_models)
+    )
 
 
 def _own_sigma(value: FloatArray, late: BoolArray) -> float:
@@ -245,7 +255,7 @@ def _compare_batch(
     log_limit = limits.at(settings.level, n_before, n_after, rho, shares, prior_flights)
     critical = critical_t(log_limit, fit.freedom, fit.information, WIDTH)
     log_e = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, WIDTH)
-    log_call = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, CALL_WIDTH)
+    log_call = log_call_evidence(fit.step / fit.standard_error, fit.freedom, fit.information)
     needed = _forecast(windows, batch, fit, limits, settings)
     result = []
     for row, window in enumerate(windows):

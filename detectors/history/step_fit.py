@@ -26,6 +26,8 @@ MAD_TO_SIGMA = 1.482602218505602
 """1 / Phi^-1(3/4)."""
 STEPS = 8
 """Reweighting steps; the estimate moves by less than 1 % of its standard error after them."""
+LEAST_CORRELATION = 0.005
+"""Correlations below this are taken for none."""
 MAD_EFFICIENCY = 0.37
 """Of the median absolute deviation under the normal law: its degrees of freedom count so much."""
 
@@ -37,7 +39,10 @@ class StepFit:
     `step` and `before` on the transformed scale at the fleet's mean conditions; `standard_error`
     of `step` under the stated lag-one correlation; `sigma` the shrunk flight-to-flight deviation;
     `freedom` its degrees of freedom; `weight` of every flight in the fit, shape (B, n), 1 full and
-    0 not counted.
+    0 not counted: how well it agrees with the others, its own standard error apart.
+
+    To work it out again: `own_sigma` from the residuals alone, `pull` (B, n) by how much each flight's
+    value moves the step, `slope_doubt` what not knowing the slopes adds, (standard error / sigma)^2.
     """
 
     step: FloatArray
@@ -47,6 +52,9 @@ class StepFit:
     freedom: FloatArray
     slope: FloatArray
     weight: FloatArray
+    own_sigma: FloatArray
+    pull: FloatArray
+    slope_doubt: FloatArray
 
     @property
     def information(self) -> FloatArray:
@@ -133,10 +141,11 @@ def fit_steps(
     slope_of_psi = np.where(present, (1.0 - u**2) * (1.0 - 5.0 * u**2), 0.0).sum(axis=1) / count
     own_square = psi_square / np.maximum(slope_of_psi, 0.2) ** 2
     fitted = np.sqrt(np.maximum(_shrink(own_square, freedom, sigma, sigma_flights), floor))
-    variance = _correlated_square(pull / np.where(present, root, 1.0), rho)
+    slope_doubt = np.zeros(count.size)
     if conditions.shape[2]:
         prior_pull = np.einsum("bp,bpq->bq", _mean_difference(total, conditions, group), inverse)
-        variance = variance + (prior_pull**2 * slope_flights).sum(axis=1)
+        slope_doubt = (prior_pull**2 * slope_flights).sum(axis=1)
+    variance = _correlated_square(pull / np.where(present, root, 1.0), rho) + slope_doubt
     return StepFit(
         step=level[:, 1] - level[:, 0],
         before=level[:, 0],
@@ -145,6 +154,9 @@ def fit_steps(
         freedom=sigma_flights + freedom,
         slope=beta,
         weight=np.where(present, robust, 0.0),
+        own_sigma=np.sqrt(own_square),
+        pull=pull,
+        slope_doubt=slope_doubt,
     )
 
 
@@ -212,7 +224,9 @@ def _correlated_square(pull: FloatArray, rho: FloatArray) -> FloatArray:
     result = (pull**2).sum(axis=1)
     power = rho.copy()
     for lag in range(1, pull.shape[1]):
-        if np.all(power < 0.005):
+        # cut off for each series by itself: in company it must give the same bits as alone
+        power = np.where(power < LEAST_CORRELATION, 0.0, power)
+        if not power.any():
             break
         result = result + 2.0 * power * (pull[:, lag:] * pull[:, :-lag]).sum(axis=1)
         power = power * rho

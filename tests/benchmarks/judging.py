@@ -23,7 +23,7 @@ from scipy import stats
 from tests.benchmarks.judging_series import SCENARIOS, Batch, Scenario, make
 from tests.detectors.history.builders import change, history
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, shipped_limits
+from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, log_call_evidence, shipped_limits
 from trimkeep.detectors.history.calibration_scan import shipped_scan_limits
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel, fit_fleet_model
@@ -379,9 +379,7 @@ def digest(rounds: int) -> None:
         real = make(scenario, rng, 20, 20, 60, 2.0)
         values = [paths(b, known, looks) for b in (null, real)]
         log_e = np.vstack([v.log_e for v in values])
-        log_call = np.vstack(
-            [log_e_value(v.step / v.error, v.freedom, v.information, CALL_WIDTH) for v in values]
-        )
+        log_call = np.vstack([log_call_evidence(v.step / v.error, v.freedom, v.information) for v in values])
         sure = log_e > limit
         called = np.zeros(400, dtype=bool)
         watched = np.zeros(400, dtype=bool)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ import pytest
 
 from tests.detectors.history.builders import change, history
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.explain import explain
+from trimkeep.detectors.history.explain import ExplainedFlight, explain
 from trimkeep.detectors.history.fleet_model import fit_fleet_model
 from trimkeep.detectors.history.judge import judge_airframe
 
@@ -34,15 +35,22 @@ def test_the_working_can_be_worked_again() -> None:
     for flight, value in zip(told.flights, values, strict=True):
         assert flight.transformed == pytest.approx(math.log(value))
         assert flight.adjusted == pytest.approx(flight.transformed - flight.conditions_part)
-    assert told.flights[5].weight < 0.05
+        by_hand = sum(x * slope for x, (_, slope) in zip(flight.conditions, told.slopes, strict=True))
+        assert flight.conditions_part == pytest.approx(by_hand)
+    assert [name for name, _ in told.slopes] == ["wind_mps"]
+    assert told.flights[5].agreement < 0.05
 
     def level(after: bool) -> float:
-        rows = [f for f in told.flights if f.after is after]
-        return sum(f.weight * f.adjusted for f in rows) / sum(f.weight for f in rows)
+        rows = [(f.error_weight * f.agreement, f.adjusted) for f in told.flights if f.after is after]
+        return sum(w * x for w, x in rows) / sum(w for w, _ in rows)
 
-    # the weights shown are those of the last step but one: they hold to a hundredth of a deviation
-    assert number["level_before"] == pytest.approx(level(False), abs=0.002)
-    assert number["level_after"] == pytest.approx(level(True), abs=0.002)
+    assert number["level_before"] == pytest.approx(level(False))
+    assert number["level_after"] == pytest.approx(level(True))
+    assert number["sigma"] == pytest.approx(sigma_by_hand(told.flights, number))
+    assert number["standard_error"] == pytest.approx(error_by_hand(told.flights, number))
+    moved = sum(f.pull * f.transformed for f in told.flights)
+    slope_part = number["step"] - moved  # what the fleet's slopes put in beside the flights
+    assert abs(slope_part) < 3.0 * math.sqrt(number["slope_doubt"]) * number["sigma"]
     t = number["step"] / number["standard_error"]
     r = 1.0 / (1.0 + (number["sigma"] / number["standard_error"]) ** 2)
     f = number["freedom"]
@@ -51,6 +59,27 @@ def test_the_working_can_be_worked_again() -> None:
     low = math.exp(number["level_before"] + number["low_step"]) - math.exp(number["level_before"])
     assert number["low"] == pytest.approx(low) == pytest.approx(finding.effect.low)
     assert told.limits_version and told.model_version == model.version
+
+
+def sigma_by_hand(flights: Sequence[ExplainedFlight], number: Mapping[str, float]) -> float:
+    level = {False: number["level_before"], True: number["level_after"]}
+    u = [1.0 - math.sqrt(f.agreement) for f in flights]
+    square = sum(f.error_weight * (f.agreement * (f.adjusted - level[f.after])) ** 2 for f in flights)
+    flat = sum((1.0 - x) * (1.0 - 5.0 * x) for x in u) / len(flights)
+    own = math.sqrt(square / (len(flights) - 2)) / max(0.2, flat)
+    assert number["own_sigma"] == pytest.approx(own)
+    freedom = number["fleet_flights"] + len(flights) - 2
+    assert number["freedom"] == pytest.approx(freedom)
+    worth = number["fleet_flights"] * number["fleet_sigma"] ** 2 + (len(flights) - 2) * own**2
+    return math.sqrt(worth / freedom)
+
+
+def error_by_hand(flights: Sequence[ExplainedFlight], number: Mapping[str, float]) -> float:
+    c = [f.pull / math.sqrt(f.error_weight) for f in flights]
+    powers = [number["rho"] ** lag for lag in range(len(c))]
+    powers = [power if power >= 0.005 else 0.0 for power in powers]
+    pairs = sum(x * y * powers[abs(i - j)] for i, x in enumerate(c) for j, y in enumerate(c))
+    return number["sigma"] * math.sqrt(pairs + number["slope_doubt"])
 
 
 def test_what_has_no_working_has_no_explanation() -> None:

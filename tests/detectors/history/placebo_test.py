@@ -48,6 +48,14 @@ def test_placebos_stay_clear_of_real_changes_and_are_chosen_by_the_generator() -
     assert first.planted == 10 and first.kept
 
 
+def test_what_is_known_to_have_happened_unexplained_is_no_unchanged_stretch() -> None:
+    series = fleet(drift=0.03)
+    model = fit_fleet_model(fleet(), [])
+    stirred = {(one.airframe, one.metric, one.context) for one in series[:35]}
+    score = score_placebos(series, [], model, SETTINGS, np.random.default_rng(1), stirred=stirred)
+    assert score.planted == 5
+
+
 def test_nothing_to_plant_in() -> None:
     score = score_placebos([], [], fit_fleet_model([], []), SETTINGS, np.random.default_rng(0))
     assert score == PlaceboScore(0, 0, 0.05, 0.0, 1.0) and score.kept

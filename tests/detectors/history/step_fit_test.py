@@ -18,7 +18,7 @@ def fit(
     sigma_flights: float = 0.0,
     slope: float = 0.0,
     slope_flights: float = 0.0,
-    rho: float = 0.0,
+    rho: float | np.ndarray = 0.0,
 ) -> StepFit:
     """One series, or many, with the same number of flights before."""
     value = np.atleast_2d(value)
@@ -34,7 +34,7 @@ def fit(
         sigma_flights=np.full(count, sigma_flights),
         slope=np.full((count, p), slope),
         slope_flights=np.full((count, p), slope_flights),
-        rho=np.full(count, rho),
+        rho=np.broadcast_to(rho, count).astype(float),
     )
 
 
@@ -68,7 +68,8 @@ def test_gross_errors_are_found_and_do_not_move_the_step() -> None:
 def test_a_series_in_a_batch_gives_the_numbers_it_gives_alone() -> None:
     rng = np.random.default_rng(2)
     value, wind = rng.normal(size=(3, 24)), rng.normal(size=(3, 24))
-    together = fit(value, 16, wind, slope=0.3, slope_flights=20.0, rho=0.3, sigma_flights=10.0)
+    memory = np.array([0.6, 0.3, 0.0])  # each its own: the longest one does not lengthen the others
+    together = fit(value, 16, wind, slope=0.3, slope_flights=20.0, rho=memory, sigma_flights=10.0)
     alone = fit(value[1], 16, wind[1], slope=0.3, slope_flights=20.0, rho=0.3, sigma_flights=10.0)
     # another order of summation in the batch: a few units in the last place
     assert together.step[1] == pytest.approx(alone.step[0], rel=1e-9)
