@@ -93,12 +93,17 @@ class Promise:
         Series looked at for this page.
     placebo_planted, placebo_called : int or None
         Made-up changes slipped in, and how many of them were called; None before the first check.
+    placebo_level, placebo_low, placebo_high : float
+        Share promised for them, and the bounds of the real share with 95 % confidence, 0..1.
     """
 
     nominal_share: float
     series_judged: int
     placebo_planted: int | None = None
     placebo_called: int | None = None
+    placebo_level: float = 0.0
+    placebo_low: float = 0.0
+    placebo_high: float = 1.0
 
 
 @dataclass(frozen=True, slots=True)

@@ -386,14 +386,27 @@ def promise_section(promise: Promise | None, teller: Teller) -> PromiseSection:
         )
     ]
     if promise.placebo_planted:
-        sentences.append(
-            words.sentence(
-                "promise_placebo", planted=promise.placebo_planted, called=promise.placebo_called or 0
-            )
-        )
+        sentences += _placebo_sentences(promise, promise.placebo_planted, teller)
     else:
         sentences.append(words.sentence("promise_no_placebo"))
     return PromiseSection(head("promise", 1, teller), tuple(sentences))
+
+
+def _placebo_sentences(promise: Promise, planted: int, teller: Teller) -> list[str]:
+    words, fmt = teller.words, teller.fmt
+    kept = promise.placebo_level >= promise.placebo_low
+    called = promise.placebo_called or 0
+    return [
+        words.sentence(
+            "promise_placebo_one" if called == 1 else "promise_placebo", planted=planted, called=called
+        ),
+        words.sentence(
+            "promise_placebo_kept" if kept else "promise_placebo_broken",
+            level=fmt.percent(promise.placebo_level),
+            low=fmt.percent(promise.placebo_low),
+            high=fmt.percent(promise.placebo_high),
+        ),
+    ]
 
 
 def reading_section(teller: Teller) -> ReadingSection:

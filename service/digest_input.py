@@ -26,7 +26,8 @@ from trimkeep.reports.inputs import (
 )
 from trimkeep.service.hints import load_hints
 from trimkeep.service.journal import effective_at
-from trimkeep.service.judging import Judgement
+from trimkeep.service.judging import Judgement, current_model
+from trimkeep.service.placebos import placebo_score
 from trimkeep.service.record_gaps import GapKind, record_gaps
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
@@ -82,7 +83,7 @@ def gather(
         metrics=metric_words(SPECS),
         logs_not_read=tuple(_not_read(load_log_outcomes(store), period_start, period_end)),
         not_measured=_not_measured(store, {flight.id for flight in inside}),
-        promise=_promise(fleet, judgement),
+        promise=_promise(store, fleet, judgement, now),
         maintenance=tuple(work),
         record_gaps=tuple(
             gap for gap in gap_rows(store, fleet, active) if period_start <= gap.at < period_end
@@ -226,9 +227,19 @@ def _not_measured(store: Store, flights: set[str]) -> tuple[NotMeasuredRow, ...]
     )
 
 
-def _promise(fleet: FleetSettings, judgement: Judgement) -> Promise:
+def _promise(store: Store, fleet: FleetSettings, judgement: Judgement, now: datetime) -> Promise:
     judged = {(one.airframe, one.metric, one.context) for one in judgement.series if one.better != "none"}
-    return Promise(fleet.settings.judge.called_false_share, len(judged))
+    model = current_model(store, fleet, judgement.series, judgement.changes, now)
+    score = placebo_score(fleet, judgement, model)
+    return Promise(
+        fleet.settings.judge.called_false_share,
+        len(judged),
+        score.planted,
+        score.spoke,
+        score.level,
+        score.low,
+        score.high,
+    )
 
 
 def called_count(page_input: DigestInput) -> int:

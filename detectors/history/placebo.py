@@ -7,7 +7,7 @@ alarms, on the fleet's own flights; no simulation stands in for that.
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -22,7 +22,7 @@ from trimkeep.detectors.history.model import Change, Series, Verdict
 from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.windows import Block, Window
 
-FEWEST_LOOKS = 5
+FEWEST_LOOKS = 3
 """Flights after a placebo for it to be worth planting."""
 
 
@@ -54,6 +54,7 @@ def score_placebos(
     settings: JudgeSettings,
     rng: np.random.Generator,
     *,
+    stirred: Collection[tuple[str, str, str]] = (),
     most: int = 200,
 ) -> PlaceboScore:
     """Plant placebos and count how often the judge speaks.
@@ -64,6 +65,9 @@ def score_placebos(
         As in `judge_fleet`.
     rng : numpy.random.Generator
         Chooses series and flights.
+    stirred : collection of (str, str, str)
+        Airframe, metric and context of series in which something unexplained is known to have happened:
+        none of their stretches is unchanged.
     most : int
         At most so many placebos, each in its own stretch.
 
@@ -76,7 +80,7 @@ def score_placebos(
     stretches = [
         (one, inside)
         for one in series
-        if one.better != "none"
+        if one.better != "none" and (one.airframe, one.metric, one.context) not in stirred
         for inside in _stretches(one, blocks.get(one.airframe, ()))
         if len(inside) >= settings.min_flights_before + settings.min_flights_after + FEWEST_LOOKS
     ]

@@ -14,7 +14,7 @@ from tests.reports.page_examples import SPEC
 from tests.reports.page_reading import Page
 from trimkeep.detectors.history.model import Tier, Verdict
 from trimkeep.reports.compose import MAX_PLOTS, compose_digest
-from trimkeep.reports.inputs import AirframeRow, DigestInput, MetricWords, RecordGap, metric_words
+from trimkeep.reports.inputs import AirframeRow, DigestInput, MetricWords, Promise, RecordGap, metric_words
 from trimkeep.reports.render import render_digest
 
 HOSTILE = (
@@ -102,6 +102,16 @@ def test_an_empty_fleet_still_makes_a_page() -> None:
     text = Page(html_of(empty)).text
     assert "No flights arrived in this period." in text
     assert "limits have not been calibrated yet" in text
+
+
+def test_the_track_record_stands_beside_the_promise_and_warns_when_it_is_broken() -> None:
+    kept = Promise(0.05, 10, 100, 1, 0.05, 0.0003, 0.054)
+    broken = Promise(0.05, 10, 100, 20, 0.05, 0.127, 0.292)
+    text = {one: Page(html_of(replace(quiet_week(), promise=one))).text for one in (kept, broken)}
+    assert "one of them was taken for real" in text[kept]
+    assert "agrees with the 5 % promised" in text[kept] and "Be careful" not in text[kept]
+    assert "20 of them were taken for real" in text[broken]
+    assert "Be careful: 5 % were promised, and the real share lies between 13 % and 29 %" in text[broken]
 
 
 def test_same_input_same_bytes() -> None:

@@ -355,7 +355,7 @@ def busy_week() -> DigestInput:
             NotMeasuredRow("Airspeed scale by the wind triangle", "missing_channel", 7, "airspeed_mps"),
             NotMeasuredRow("Vibration at cruise throttle", "rate_too_low", 3),
         ),
-        promise=Promise(0.1, 214, 40, 2),
+        promise=Promise(0.1, 214, 40, 2, 0.05, 0.006, 0.169),
         maintenance=(
             MaintenanceRow(
                 "plover-03",
