@@ -14,6 +14,9 @@ from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.flights import PlacedFlight, place_flights, stored_flights
 
 CONDITIONS_FAMILY = "conditions"
+# Airframes that are read at a time: the rows of a large fleet take several times the memory of its series,
+# and nobody else can use the store while they are read.
+PORTION = 50
 # Context that stands for the whole flight where a condition was not measured in the series' own context.
 Key = tuple[str, int, str]
 
@@ -32,7 +35,7 @@ _OBSERVATIONS = f"""
 SELECT log_sha256, number, observation.detector, metric, context, value, standard_error, seconds
 FROM observation JOIN {_WANTED} AS wanted
     ON wanted.detector = observation.detector AND wanted.version = observation.version
-WHERE ? OR airframe IN (SELECT unnest(?))
+WHERE airframe IN (SELECT unnest(?))
 ORDER BY log_sha256, number, observation.detector, metric, context
 """
 _RUNS = f"""
@@ -67,10 +70,28 @@ def load_series(
         By airframe, detector, metric and context. Where a flight has two recordings, each detector's
         numbers come from the one that gave it more data.
     """
-    wanted = None if airframes is None else sorted(airframes)
+    names = _flown(store) if airframes is None else sorted(airframes)
+    found: list[Series] = []
+    for start in range(0, len(names), PORTION):
+        found += _load_portion(store, specs, thresholds or {}, names[start : start + PORTION])
+    return tuple(found)
+
+
+def _flown(store: Store) -> list[str]:
     with unit_of_work(store) as connection:
-        flights = place_flights(stored_flights(connection, wanted))
-        seen = _observations(connection, specs, wanted)
+        rows = connection.execute("SELECT DISTINCT airframe FROM flight ORDER BY airframe").fetchall()
+    return [row[0] for row in rows]
+
+
+def _load_portion(
+    store: Store,
+    specs: Sequence[DetectorSpec],
+    thresholds: Mapping[str, Mapping[str, float]],
+    names: list[str],
+) -> list[Series]:
+    with unit_of_work(store) as connection:
+        flights = place_flights(stored_flights(connection, names))
+        seen = _observations(connection, specs, names)
     gathered: dict[tuple[str, str, str, str], list[SeriesPoint]] = {}
     for flight in flights:
         chosen = {spec.id: _richest(flight, spec.id, seen) for spec in specs}
@@ -84,17 +105,17 @@ def load_series(
                     in_context[one.context] = _conditions(one.context, conditions)
                 gathered.setdefault(key, []).append(_point(flight, one, in_context[one.context]))
     by_id = {spec.id: spec for spec in specs}
-    return tuple(
-        _series(by_id[key[1]], key, tuple(gathered[key]), (thresholds or {}).get(key[0], {}))
+    return [
+        _series(by_id[key[1]], key, tuple(gathered[key]), thresholds.get(key[0], {}))
         for key in sorted(gathered)
-    )
+    ]
 
 
 def _observations(
-    connection: duckdb.DuckDBPyConnection, specs: Sequence[DetectorSpec], airframes: list[str] | None
+    connection: duckdb.DuckDBPyConnection, specs: Sequence[DetectorSpec], airframes: list[str]
 ) -> dict[Key, list[_Seen]]:
     names, versions = [spec.id for spec in specs], [spec.version for spec in specs]
-    values = [names, versions, airframes is None, airframes or []]
+    values = [names, versions, airframes]
     found: dict[Key, list[_Seen]] = {}
     for row in connection.execute(_OBSERVATIONS, values).fetchall():
         found.setdefault((row[0], row[1], row[2]), []).append(_Seen(*row[3:]))

@@ -66,6 +66,17 @@ def test_only_the_airframes_asked_for(tmp_path: Path) -> None:
     }
 
 
+def test_a_fleet_read_in_portions_gives_the_same(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    fleet = fleet_in(tmp_path)
+    for number in range(3):
+        put(fleet, f"heron-{number}/a.tlog", log_text([(10.0, 60.0 + number, 1.0)]))
+    ingest(fleet)
+    at_once = load_series(Store(fleet.state), SPECS)
+    assert len(at_once) == 6
+    monkeypatch.setattr("trimkeep.service.store.series.PORTION", 2)
+    assert load_series(Store(fleet.state), SPECS) == at_once
+
+
 def test_the_richer_recording_gives_the_numbers(tmp_path: Path) -> None:
     fleet = fleet_in(tmp_path)
     put(fleet, "heron-01/radio.tlog", log_text([(10.0, 60.0, 5.0)], rate_hz=1.0))
