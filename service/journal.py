@@ -12,6 +12,7 @@ from zoneinfo import ZoneInfo
 
 from trimkeep.config.errors import JournalError
 from trimkeep.config.settings import FleetSettings
+from trimkeep.service.journal_resaved import resaved, rewritten_cells
 from trimkeep.service.journal_table import EntryText, parse_when, read_table
 from trimkeep.service.record_fields import refuse_incomplete
 from trimkeep.service.store.connection import Store, unit_of_work
@@ -33,11 +34,16 @@ _HOURS = re.compile(r"^\d+([.,]\d+)?$")
 
 @dataclass(frozen=True, slots=True)
 class JournalImport:
-    """What an import recorded."""
+    """What an import recorded.
+
+    `rewritten`: cells as they were and as the file has them now, changed by the program that saved it and
+    not by a person; the record keeps the first.
+    """
 
     added: int = 0
     amended: int = 0
     withdrawn: int = 0
+    rewritten: tuple[tuple[str, str], ...] = ()
 
     @property
     def changes(self) -> int:
@@ -79,7 +85,8 @@ def import_journal(store: Store, fleet: FleetSettings, folder: Path, airframe: s
             for row in rows_of(connection, [airframe])
             if row.source == "file" and row.standing == "current"
         ]
-        new, gone = _difference(entries, stored)
+        came, went = _difference(entries, stored)
+        new, gone, rewritten = _without_resaved(came, went)
         edits = _edits(new, gone)
         for entry in new:
             replaced = edits.get(id(entry))
@@ -90,7 +97,7 @@ def import_journal(store: Store, fleet: FleetSettings, folder: Path, airframe: s
         for row in withdrawn:
             withdraw_entry(connection, airframe, row.seq, "no longer in the file")
         note_file(connection, airframe, subject, sha256)
-    return JournalImport(len(new) - len(edits), len(edits), len(withdrawn))
+    return JournalImport(len(new) - len(edits), len(edits), len(withdrawn), tuple(rewritten))
 
 
 def record_entry(store: Store, airframe: str, entry: EntryText, *, replaces: int | None = None) -> int:
@@ -211,6 +218,21 @@ def _difference(
             new.append(entry)
     gone = sorted((row for rows in left.values() for row in rows), key=lambda row: row.seq)
     return new, gone
+
+
+def _without_resaved(
+    came: Sequence[EntryText], went: Sequence[JournalRow]
+) -> tuple[list[EntryText], list[JournalRow], list[tuple[str, str]]]:
+    """The rows that came and went but for those that a spreadsheet only saved in its own way."""
+    new, gone, rewritten = [], list(went), []
+    for entry in came:
+        was = next((row for row in gone if resaved(_text_of(row), entry)), None)
+        if was is None:
+            new.append(entry)
+        else:
+            gone.remove(was)
+            rewritten += rewritten_cells(_text_of(was), entry)
+    return new, gone, rewritten
 
 
 def _edits(new: Sequence[EntryText], gone: Sequence[JournalRow]) -> dict[int, JournalRow]:

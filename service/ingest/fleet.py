@@ -196,6 +196,8 @@ class _Ingest:
             except JournalError as error:
                 self.report.problems.append(str(error))
                 continue
+            if imported.rewritten:
+                self.report.problems.append(_told_of_rewritten(folder, imported.rewritten))
             if imported.changes:
                 self.report.journal_changes += imported.changes
                 self.report.airframes.add(card.id)
@@ -384,6 +386,15 @@ class _Ingest:
         self.done += 1
         if self.progress is not None:
             self.progress(Progress(self.done, self.total, path, outcome))
+
+
+def _told_of_rewritten(folder: Path, cells: tuple[tuple[str, str], ...]) -> str:
+    was, now = cells[0]
+    more = f" (and {len(cells) - 1} more)" if len(cells) > 1 else ""
+    return (
+        f"{folder.name}/journal.csv: the program that saved it wrote {now} for {was}{more}."
+        " The record keeps what was first written; if a correction was meant, say so in its note too."
+    )
 
 
 def _submit(executor: Executor, claimed: Work) -> Future[LogResult | None]:
