@@ -14,6 +14,7 @@ from trimkeep.config.alerting import AlertSettings
 from trimkeep.config.fields import setting
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.config.maintenance import MaintenanceSettings
+from trimkeep.config.serve import ServeSettings
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,6 +93,7 @@ class Settings:
         default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
     )
     alerts: AlertSettings = field(default_factory=AlertSettings, metadata={"help": "Alerts."})
+    serve: ServeSettings = field(default_factory=ServeSettings, metadata={"help": "Pages over HTTP."})
     thresholds: Mapping[str, float] = setting(
         {}, "Metric name to what counts as a material change, in the metric's unit; overrides the default."
     )

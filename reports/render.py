@@ -10,6 +10,7 @@ from markupsafe import Markup
 
 from trimkeep.config.errors import ReportError
 from trimkeep.reports import drawings, plots
+from trimkeep.reports.form_views import DeskLine, FormPage, NoticePage
 from trimkeep.reports.page_views import AirframePage, BoardPage, FindingPage, FlightPage, GonePage
 from trimkeep.reports.palette import LIGHT, css_variables
 from trimkeep.reports.record_views import RecordPage
@@ -59,15 +60,30 @@ def render_record(page: RecordPage) -> str:
     return render_page("record.html", page, page.head.language)
 
 
-def render_page(template: str, page: object, language: str) -> str:
-    """A view through its template."""
+def render_form(page: FormPage) -> str:
+    """A form as one HTML document. Errors as `render_digest`."""
+    return render_page("form.html", page, page.head.language, extra_style=desk_style())
+
+
+def render_notice(page: NoticePage) -> str:
+    """A notice as one HTML document. Errors as `render_digest`."""
+    return render_page("notice.html", page, page.head.language)
+
+
+def render_desk(line: DeskLine, language: str) -> str:
+    """The line on top of a served page, to be put into its body; `desk_style` goes into its head."""
+    return render_page("desk.html", line, language)
+
+
+def render_page(template: str, page: object, language: str, *, extra_style: str = "") -> str:
+    """A view through its template; `extra_style` is our own, and goes in unescaped."""
     words = load_words(language)
     environment = _environment()
     try:
         return environment.get_template(template).render(
             page=page,
             words=words,
-            style=_stylesheet(),
+            style=_stylesheet() + Markup(extra_style),
             draw_trend=lambda view: plots.trend_svg(view, words.text("flight_axis")),
             draw_trace=lambda view: plots.trace_svg(view, words.text("seconds_axis"), words.text("asked")),
             draw_spectrum=lambda view: plots.spectrum_svg(view, words.text("frequency")),
@@ -113,5 +129,14 @@ def _environment() -> Environment:
 @cache
 def _stylesheet() -> Markup:
     """Palette and house style; our own text, so it goes in unescaped."""
-    sheet = (resources.files("trimkeep.reports") / "styles" / "ledger.css").read_text(encoding="utf-8")
-    return Markup(css_variables() + "\n" + sheet)
+    return Markup(css_variables() + "\n" + _sheet("ledger.css"))
+
+
+@cache
+def desk_style() -> str:
+    """Style of what is served only; pages on disk do without."""
+    return _sheet("desk.css")
+
+
+def _sheet(name: str) -> str:
+    return (resources.files("trimkeep.reports") / "styles" / name).read_text(encoding="utf-8")

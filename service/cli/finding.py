@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from datetime import UTC, date, datetime, time
+from datetime import UTC, date, datetime
 from pathlib import Path
 from zoneinfo import ZoneInfo
 
@@ -10,10 +10,10 @@ import click
 
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.history.model import Status
+from trimkeep.service.answers import Answer, give_answer
 from trimkeep.service.cli.options import Command, fleet_command, open_fleet, table
 from trimkeep.service.store.connection import Store, open_store
-from trimkeep.service.store.findings import answer_finding, load_finding_events, load_findings
-from trimkeep.service.store.mutes import set_mute_end
+from trimkeep.service.store.findings import load_finding_events, load_findings
 
 
 @click.group("finding", help="Answer a finding: acknowledge, mute, resolve, reopen; or show its history.")
@@ -99,18 +99,14 @@ def _record(
     opened = open_fleet(fleet, state)
     store = open_store(opened.state)
     now = datetime.now(UTC)
-    for name, text in (("--who", who), ("--reason", reason)):
-        if not text.strip():
-            raise UsageError("is empty", subject=name, next_step="The record needs a name and a reason")
-    end = None
-    if until is not None:
-        end = datetime.combine(until, time.min, ZoneInfo(opened.time_zone)).astimezone(UTC)
-        if end <= now:
-            raise UsageError("is not in the future", subject="--until", next_step="Give a later day")
-    full_id = _full_id(store, finding_id)
-    note = reason if until is None else f"{reason} (until {until.isoformat()})"
-    finding = answer_finding(store, full_id, status, who=who.strip(), note=note, at=now)
-    set_mute_end(store, full_id, end, now)
+    answer = Answer(status, who, reason, until)
+    try:
+        full_id = _full_id(store, finding_id)
+        finding = give_answer(store, opened, full_id, answer, now)
+    except UsageError as error:
+        if error.subject not in ("who", "reason", "until"):
+            raise
+        raise UsageError(error.message, subject=f"--{error.subject}", next_step=error.next_step) from error
     names = ", ".join(finding.airframes)
     click.echo(f"{full_id} ({names}, {finding.metric}) is now {status}; recorded for {who.strip()}.")
 

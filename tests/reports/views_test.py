@@ -8,12 +8,12 @@ from pathlib import Path
 
 import pytest
 
-from trimkeep.reports import page_views, record_views, views
+from trimkeep.reports import form_views, page_views, record_views, views
 
 REPORTS = Path(__file__).parents[2] / "reports"
 VIEWS = [
     thing
-    for module in (views, page_views, record_views)
+    for module in (views, page_views, record_views, form_views)
     for thing in vars(module).values()
     if dataclasses.is_dataclass(thing) and isinstance(thing, type) and thing.__module__ == module.__name__
 ]

@@ -1,0 +1,1 @@
+"""The pages over HTTP, with accounts and forms for what a person answers or records."""

@@ -1,0 +1,78 @@
+"""Listening: a plain HTTP server for this machine, or for a proxy that speaks https to the world."""
+
+from __future__ import annotations
+
+import logging
+from typing import Any
+
+from waitress.server import create_server
+
+from trimkeep.config.errors import SettingsError
+from trimkeep.service.web.app import LARGEST_BODY, make_app
+from trimkeep.service.web.site import Site
+
+log = logging.getLogger(__name__)
+
+THREADS = 4
+MOST_CONNECTIONS = 100
+IDLE_S = 30
+
+
+class Server:
+    """Listens from the moment it is made; answers while `run` runs."""
+
+    def __init__(self, site: Site) -> None:
+        settings = site.fleet.settings.serve
+        proxied: dict[str, Any] = {}
+        if settings.public_url:
+            # The proxy adds the address it was called from at the end; what stands before it may be invented.
+            proxied = {
+                "trusted_proxy": "*",
+                "trusted_proxy_headers": {"x-forwarded-for"},
+                "trusted_proxy_count": 1,
+            }
+        self.site = site
+        try:
+            self._server = create_server(
+                make_app(site),
+                host=settings.host,
+                port=settings.port,
+                threads=THREADS,
+                connection_limit=MOST_CONNECTIONS,
+                channel_timeout=IDLE_S,
+                max_request_body_size=LARGEST_BODY,
+                max_request_header_size=16 * 1024,
+                clear_untrusted_proxy_headers=False,
+                ident=None,
+                **proxied,
+            )
+        except OSError as error:
+            raise SettingsError(
+                f"{settings.host} port {settings.port} cannot be listened at ({error.strerror})",
+                subject="serve.port",
+                next_step="Stop what listens there, or set another port; 0 takes a free one",
+            ) from error
+        logging.getLogger("waitress.queue").setLevel(logging.ERROR)
+
+    @property
+    def url(self) -> str:
+        """Address to open."""
+        settings = self.site.fleet.settings.serve
+        if settings.public_url:
+            return settings.public_url.rstrip("/") + "/"
+        name = f"[{settings.host}]" if ":" in settings.host else settings.host
+        return f"http://{name}:{self.port}/"
+
+    @property
+    def port(self) -> int:
+        """The port it listens at."""
+        return int(self._server.effective_port)
+
+    def run(self) -> None:
+        """Answer until the process is told to stop: SystemExit or KeyboardInterrupt ends it in good order."""
+        self.site.refresher.start()
+        try:
+            self._server.run()
+        finally:
+            self._server.close()
+            self.site.refresher.stop()
