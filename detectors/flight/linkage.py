@@ -24,7 +24,7 @@ from trimkeep.detectors.model import (
     Reason,
     Window,
 )
-from trimkeep.detectors.numerics.pieces import Piece, uniform_pieces
+from trimkeep.detectors.numerics.pieces import Piece, without_gaps
 from trimkeep.detectors.numerics.play import PlayFit, Record, fit_play
 
 WORK_RATE_HZ = 25.0
@@ -40,6 +40,11 @@ LEAST_GAIN = 40.0
 """Log-likelihood that the command must explain; some 12 is chance with two dozen coefficients."""
 GAIN_FOR_PLAY = 5.0
 """Log-likelihood over no play: chance gives it to seven sound linkages in a thousand (two more unknowns)."""
+EVEN_PHASE = 0.8
+"""Mean of the unit vectors of the times between: 1 where two channels tick together, 0 where they drift."""
+SYNCHRONOUS = 0.1
+"""Share of a step. A command sampled after the rate carries, through the loop, what gusts did to the rate
+in between, and a straight path to the rate would then be believed before any gap."""
 WIDEST_ERROR = 0.03
 """A figure that may be wrong by 6 % of travel either way helps nobody on the bench."""
 
@@ -123,16 +128,16 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
     lacking = [name for name in (command_name, rate_name) if not flight.has(name)]
     if lacking:
         return NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))
-    channels = [_thinned(flight.channel(name)) for name in (command_name, rate_name)]
-    rate_hz = min(WORK_RATE_HZ, *(channel.rate_hz for channel in channels))
+    command, rate = (_known(flight.channel(name)) for name in (command_name, rate_name))
+    slower = min(command, rate, key=lambda channel: channel.rate_hz)
+    rate_hz = slower.rate_hz
     if rate_hz < 0.95 * MIN_RATE_HZ:
         return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {rate_hz:.1f} Hz together")
-    stretch = (flight.start_s + EDGE_S, flight.end_s - EDGE_S)
-    pieces = _busiest(uniform_pieces(channels, [stretch], rate_hz, MIN_PIECE_S), rate_hz)
+    pieces = _busiest(_paired(slower, command, rate, (flight.start_s + EDGE_S, flight.end_s - EDGE_S)))
     seconds = sum(piece.seconds for piece in pieces)
     if seconds < MIN_SECONDS:
         return NotMeasured(Reason.TOO_SHORT, f"{seconds:.0f} s without a gap in the log")
-    fit = fit_play(_records(flight, pieces), rate_hz)
+    fit = fit_play(_records(flight, pieces), float(np.median([piece.rate_hz for piece in pieces])))
     if fit is None or fit.gain_over_silence < LEAST_GAIN or fit.gap_error > WIDEST_ERROR:
         return NotMeasured(Reason.NO_EXCITATION, f"{command_name} moves too little to show in {rate_name}")
     return fit, tuple(piece.window for piece in pieces)
@@ -140,7 +145,7 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
 
 def _told(surface: str, fit: PlayFit, windows: tuple[Window, ...]) -> list[Observation]:
     seconds = sum(end - start for start, end in windows)
-    shown = fit.gain_over_none >= GAIN_FOR_PLAY
+    shown = fit.gain_over_none >= GAIN_FOR_PLAY and not fit.contested
     said = [
         Observation(
             f"{surface}_play_fraction",
@@ -160,18 +165,55 @@ def _told(surface: str, fit: PlayFit, windows: tuple[Window, ...]) -> list[Obser
     return said
 
 
-def _thinned(channel: Channel) -> Channel:
-    """Every k-th sample: averages over a step would blunt the corners that play makes."""
+def _known(channel: Channel) -> Channel:
     known = np.isfinite(channel.value)
-    every = max(round(channel.rate_hz / WORK_RATE_HZ), 1)
-    return Channel(channel.time_s[known][::every], channel.value[known][::every])
+    return Channel(channel.time_s[known], channel.value[known])
 
 
-def _busiest(pieces: Sequence[Piece], rate_hz: float) -> list[Piece]:
+def _paired(slower: Channel, command: Channel, rate: Channel, stretch: Window) -> list[Piece]:
+    """Command and rate at the slower one's own times, about WORK_RATE_HZ of them a second, gap by gap.
+
+    Neither averaged nor drawn through between samples: both blunt the corners that play makes.
+    """
+    every = max(round(slower.rate_hz / WORK_RATE_HZ), 1)
+    if every > 1 and slower.rate_hz / every < 0.95 * MIN_RATE_HZ:
+        every -= 1
+    pieces = []
+    for start_s, end_s in without_gaps(command, without_gaps(rate, [stretch])):
+        time_s = slower.between(start_s, end_s).time_s
+        # Times are logged in whole milliseconds, or jitter: the even step behind them, lost samples counted.
+        number = np.cumsum(np.round(np.diff(time_s) * slower.rate_hz))
+        if time_s.size < 2 or number[-1] < MIN_PIECE_S * slower.rate_hz:
+            continue
+        step_s, first_s = np.polyfit(np.concatenate(([0.0], number)), time_s, 1)
+        grid_s = first_s + every * step_s * np.arange(int(number[-1]) // every + 1)
+        values = np.stack([_sampled(command, grid_s, 1.0 - SYNCHRONOUS), _sampled(rate, grid_s, SYNCHRONOUS)])
+        pieces.append(Piece(float(first_s), float(1.0 / (every * step_s)), values))
+    return pieces
+
+
+def _sampled(channel: Channel, grid_s: FloatArray, later_from: float) -> FloatArray:
+    """The channel's own samples where they fall evenly between the grid's times: the ones before, or the
+    ones after where those before are older than `later_from` of a step.
+
+    All a constant part of a step early or late is one more delay to the equation; drawn halfway between
+    two samples is a filter, and a gap ahead of it reads wrong.
+    """
+    time_s, step_s = channel.time_s, 1.0 / channel.rate_hz
+    before = np.clip(np.searchsorted(time_s, grid_s, side="right") - 1, 0, time_s.size - 2)
+    mean = complex(np.mean(np.exp(2j * np.pi * (grid_s - time_s[before]) / step_s)))
+    if abs(mean) < EVEN_PHASE:
+        return np.interp(grid_s, time_s, channel.value)
+    age = float(np.angle(mean)) / (2.0 * np.pi) % 1.0
+    return np.interp(grid_s + ((1.0 if age > later_from else 0.0) - age) * step_s, time_s, channel.value)
+
+
+def _busiest(pieces: Sequence[Piece]) -> list[Piece]:
     """The parts, of a minute each, in which the command travels most; in order of time."""
-    length = round(BLOCK_S * rate_hz)
     parts: list[Piece] = []
     for piece in pieces:
+        rate_hz = piece.rate_hz
+        length = round(BLOCK_S * rate_hz)
         for first in range(0, piece.values.shape[1], length):
             values = piece.values[:, first : first + length]
             if values.shape[1] >= MIN_PIECE_S * rate_hz:

@@ -47,12 +47,14 @@ FURTHEST_BEHIND = 0.15
 _COARSE_GAPS = np.concatenate(([0.0], np.geomspace(0.004, LARGEST_GAP, 13)))
 _COARSE_LAGS_S = (0.03, 0.08)
 SEARCH_STEPS = 6
+AS_LIKELY, CONTEST = 6.0, 2.0
+"""Log-likelihood. With a right model 2 would do for 95 %; corners make it rough by more than that."""
 _LAGS_S = (0.02, 0.05, 0.08, 0.12)
 
 # Errors of the model itself (its order, the sampling, the servo's rate limit), from flights of the
 # tuning seeds; the scatter that the data show is added in squares.
 MODEL_ERROR = 0.03
-MODEL_FLOOR = 0.0015
+MODEL_FLOOR = 0.002
 
 
 @dataclass(frozen=True, slots=True)
@@ -88,6 +90,8 @@ class PlayFit:
         Log-likelihood gained over a linkage without play.
     gain_over_silence : float
         Log-likelihood gained over a command that moves nothing.
+    contested : bool
+        A gap that the surface alone does not bear out would fit better still: then neither is believed.
     """
 
     gap: float
@@ -96,6 +100,7 @@ class PlayFit:
     lag_error_s: float
     gain_over_none: float
     gain_over_silence: float
+    contested: bool
 
 
 def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
@@ -112,7 +117,8 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
     -------
     ndarray, shape (..., n)
         Begins in the middle of the gap. Each step clips the last output to command +- half_gap; clips
-        compose to clips, so that the whole is a scan of log2(n) array operations.
+        compose to clips, so that the whole is a scan of log2(n) array operations at most: it ends when the
+        longest stay inside the gap is spanned.
 
     Examples
     --------
@@ -123,7 +129,7 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
     low, high = command - gap, command + gap
     low[..., 0] = high[..., 0] = command[..., 0]
     reach = 1
-    while reach < command.shape[-1]:
+    while reach < command.shape[-1] and np.any(low != high):
         later_low, later_high = low[..., reach:], high[..., reach:]
         new_low = np.clip(low[..., :-reach], later_low, later_high)
         new_high = np.clip(high[..., :-reach], later_low, later_high)
@@ -166,16 +172,20 @@ def fit_play(records: Sequence[Record], rate_hz: float) -> PlayFit | None:
     likelihood = _Likelihood.of(records, rate_hz)
     if likelihood is None:
         return None
-    cost, gap, lag_s = _search(likelihood)
+    found = _search(likelihood)
+    gap, lag_s = found.gap, found.lag_s
     none = min(float(likelihood.costs(np.zeros(1), one)[0]) for one in (*_LAGS_S, lag_s))
     gap_error, lag_error = _errors(likelihood, gap, lag_s)
+    parts = (gap_error, MODEL_ERROR * gap, MODEL_FLOOR)
     return PlayFit(
         gap=gap,
-        gap_error=float(np.sqrt(gap_error**2 + (MODEL_ERROR * gap) ** 2 + MODEL_FLOOR**2)),
+        # The slope at one place does not know of another place that is as likely.
+        gap_error=max(float(np.linalg.norm(parts)), 0.5 * abs(found.farthest - gap)),
         lag_s=lag_s,
         lag_error_s=lag_error,
-        gain_over_none=max(none - cost, 0.0),
-        gain_over_silence=likelihood.silent_cost() - cost,
+        gain_over_none=max(none - found.cost, 0.0),
+        gain_over_silence=likelihood.silent_cost() - found.cost,
+        contested=found.rival < found.cost - CONTEST,
     )
 
 
@@ -302,8 +312,20 @@ class _Likelihood:
         return self.rows[:, fixed] - self.rows[:, :fixed] @ unknowns[:fixed] - moved[0] @ unknowns[fixed:]
 
 
-def _search(likelihood: _Likelihood) -> tuple[float, float, float]:
-    """Cost, gap and lag at the minimum: coarse over both, then downhill.
+@dataclass(frozen=True, slots=True)
+class _Found:
+    """The minimum; of the coarse grid the gap farthest from it that is about as likely, and the least cost
+    where the surface alone does not bear the gap out."""
+
+    cost: float
+    gap: float
+    lag_s: float
+    farthest: float
+    rival: float
+
+
+def _search(likelihood: _Likelihood) -> _Found:
+    """Gap and lag at the minimum: coarse over both, then downhill.
 
     A gap that is hardly ever crossed beside a linear path for all that is small fits any linkage that
     is slow for large commands; so the surface alone must explain most of what both explain.
@@ -311,7 +333,8 @@ def _search(likelihood: _Likelihood) -> tuple[float, float, float]:
     widest = max(likelihood.widest, float(_COARSE_GAPS[1]))
     gaps = _COARSE_GAPS[: int(np.searchsorted(_COARSE_GAPS, widest, side="right"))]
     silent = likelihood.silent_cost()
-    best = min(_best(likelihood, gaps, late, silent) for late in _COARSE_LAGS_S)
+    coarse = [_borne_out(likelihood, gaps, late, silent) for late in _COARSE_LAGS_S]
+    best = min(_least(gaps, cost, late) for (cost, _), late in zip(coarse, _COARSE_LAGS_S, strict=True))
     for _ in range(SEARCH_STEPS):
         cost, gap, lag_s = best
         slopes, left = _slopes(likelihood, gap, lag_s)
@@ -320,23 +343,33 @@ def _search(likelihood: _Likelihood) -> tuple[float, float, float]:
         move = np.linalg.lstsq(curvature, score, rcond=1e-9)[0]
         move /= max(1.0, abs(move[0]) / (0.3 * gap + 0.004), abs(move[1]) / (0.6 * lag_s))
         for share in (1.0, 0.4, 0.1):
-            to_gap, to_lag = abs(gap - share * move[0]), float(np.clip(lag_s - share * move[1], 0.005, 0.25))
-            best = min(best, _best(likelihood, np.array([to_gap]), to_lag, silent))
+            to_gap = np.array([abs(gap - share * move[0])])
+            to_lag = float(np.clip(lag_s - share * move[1], 0.005, 0.25))
+            best = min(best, _least(to_gap, _borne_out(likelihood, to_gap, to_lag, silent)[0], to_lag))
             if best[0] < cost:
                 break
         if best[0] > cost - 0.05:
             break
-    return best
+    cost, gap, lag_s = best
+    likely = gaps[np.min([kept for kept, _ in coarse], axis=0) < cost + AS_LIKELY]
+    farthest = float(likely[np.argmax(np.abs(likely - gap))]) if likely.size else gap
+    return _Found(cost, gap, lag_s, farthest, min(float(np.min(refused)) for _, refused in coarse))
 
 
-def _best(
+def _borne_out(
     likelihood: _Likelihood, gaps: FloatArray, lag_s: float, silent: float
-) -> tuple[float, float, float]:
-    """Cost, gap and lag of the best of the gaps at one lag."""
+) -> tuple[FloatArray, FloatArray]:
+    """Costs of the gaps that the surface alone bears out and of those that it does not, shapes of `gaps`;
+    infinite in the other."""
     both, alone = likelihood.costs_and_alone(gaps, lag_s)
-    both[(silent - alone < LEAST_ALONE * (silent - both)) & (gaps > 0.0)] = np.inf
-    place = int(np.argmin(both))
-    return float(both[place]), float(gaps[place]), lag_s
+    refused = (silent - alone < LEAST_ALONE * (silent - both)) & (gaps > 0.0)
+    return np.where(refused, np.inf, both), np.where(refused, both, np.inf)
+
+
+def _least(gaps: FloatArray, cost: FloatArray, lag_s: float) -> tuple[float, float, float]:
+    """Cost, gap and lag of the best of the gaps at one lag."""
+    place = int(np.argmin(cost))
+    return float(cost[place]), float(gaps[place]), lag_s
 
 
 def _slopes(likelihood: _Likelihood, gap: float, lag_s: float) -> tuple[FloatArray, FloatArray]:
