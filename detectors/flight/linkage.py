@@ -34,8 +34,8 @@ EDGE_S = 5.0
 MIN_PIECE_S = 10.0
 MIN_SECONDS = 60.0
 BLOCK_S = 60.0
-MOST_BLOCKS = 5
-"""Five busy minutes tell the gap within 5 %, where the model's own error begins; more only costs time."""
+MOST_BLOCKS = 4
+"""Four busy minutes tell the gap within 5 %, where the model's own error begins; more only costs time."""
 LEAST_GAIN = 40.0
 """Log-likelihood that the command must explain; some 12 is chance with two dozen coefficients."""
 GAIN_FOR_PLAY = 5.0
@@ -94,7 +94,7 @@ SPEC = DetectorSpec(
         "Command through a first-order lag and a play operator, times dynamic pressure, into a difference "
         "equation of 0.32 s for the body rate at 25 Hz; one-step errors weighted by the calm around them; "
         "gap and lag by maximum likelihood. Zero where the likelihood gains less than "
-        f"{GAIN_FOR_PLAY:g} over no play. The five busiest minutes of the flight are used"
+        f"{GAIN_FOR_PLAY:g} over no play. The four busiest minutes of the flight are used"
     ),
     source=(
         "Ljung, System Identification, 2nd ed., 1999, sections 7.2 and 13.4 (prediction errors in closed "
@@ -129,11 +129,10 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
     if lacking:
         return NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))
     command, rate = (_known(flight.channel(name)) for name in (command_name, rate_name))
-    slower = min(command, rate, key=lambda channel: channel.rate_hz)
-    rate_hz = slower.rate_hz
-    if rate_hz < 0.95 * MIN_RATE_HZ:
-        return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {rate_hz:.1f} Hz together")
-    pieces = _busiest(_paired(slower, command, rate, (flight.start_s + EDGE_S, flight.end_s - EDGE_S)))
+    hertz = command.rate_hz, rate.rate_hz
+    if min(hertz) < 0.95 * MIN_RATE_HZ:
+        return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {min(hertz):.1f} Hz together")
+    pieces = _busiest(_paired(command, rate, hertz, (flight.start_s + EDGE_S, flight.end_s - EDGE_S)))
     seconds = sum(piece.seconds for piece in pieces)
     if seconds < MIN_SECONDS:
         return NotMeasured(Reason.TOO_SHORT, f"{seconds:.0f} s without a gap in the log")
@@ -170,42 +169,55 @@ def _known(channel: Channel) -> Channel:
     return Channel(channel.time_s[known], channel.value[known])
 
 
-def _paired(slower: Channel, command: Channel, rate: Channel, stretch: Window) -> list[Piece]:
+def _paired(command: Channel, rate: Channel, hertz: tuple[float, float], stretch: Window) -> list[Piece]:
     """Command and rate at the slower one's own times, about WORK_RATE_HZ of them a second, gap by gap.
 
     Neither averaged nor drawn through between samples: both blunt the corners that play makes.
     """
-    every = max(round(slower.rate_hz / WORK_RATE_HZ), 1)
-    if every > 1 and slower.rate_hz / every < 0.95 * MIN_RATE_HZ:
+    slower, slow_hz = (command, hertz[0]) if hertz[0] < hertz[1] else (rate, hertz[1])
+    every = max(round(slow_hz / WORK_RATE_HZ), 1)
+    if every > 1 and slow_hz / every < 0.95 * MIN_RATE_HZ:
         every -= 1
     pieces = []
     for start_s, end_s in without_gaps(command, without_gaps(rate, [stretch])):
-        time_s = slower.between(start_s, end_s).time_s
-        # Times are logged in whole milliseconds, or jitter: the even step behind them, lost samples counted.
-        number = np.cumsum(np.round(np.diff(time_s) * slower.rate_hz))
-        if time_s.size < 2 or number[-1] < MIN_PIECE_S * slower.rate_hz:
+        first_s, step_s, count = _even(slower.between(start_s, end_s).time_s, slow_hz)
+        if count < MIN_PIECE_S * slow_hz:
             continue
-        step_s, first_s = np.polyfit(np.concatenate(([0.0], number)), time_s, 1)
-        grid_s = first_s + every * step_s * np.arange(int(number[-1]) // every + 1)
-        values = np.stack([_sampled(command, grid_s, 1.0 - SYNCHRONOUS), _sampled(rate, grid_s, SYNCHRONOUS)])
-        pieces.append(Piece(float(first_s), float(1.0 / (every * step_s)), values))
+        grid_s = first_s + every * step_s * np.arange(count // every, dtype=np.float64)
+        later = (1.0 - SYNCHRONOUS, SYNCHRONOUS)
+        channels = zip((command, rate), hertz, later, strict=True)
+        values = np.stack([_sampled(channel, grid_s, hz, share) for channel, hz, share in channels])
+        pieces.append(Piece(first_s, 1.0 / (every * step_s), values))
     return pieces
 
 
-def _sampled(channel: Channel, grid_s: FloatArray, later_from: float) -> FloatArray:
+def _even(time_s: FloatArray, rate_hz: float) -> tuple[float, float, int]:
+    """Start and step of the even clock behind times that jitter or are whole milliseconds, and the number
+    of its ticks; lost samples counted."""
+    if time_s.size < 2:
+        return 0.0, 1.0, 0
+    number = np.concatenate(([0.0], np.cumsum(np.round(np.diff(time_s) * rate_hz))))
+    off = number - number.mean()
+    step_s = float(off @ time_s) / max(float(off @ off), 1e-9)
+    return float(time_s.mean() - step_s * number.mean()), step_s, int(number[-1]) + 1
+
+
+def _sampled(channel: Channel, grid_s: FloatArray, rate_hz: float, later_from: float) -> FloatArray:
     """The channel's own samples where they fall evenly between the grid's times: the ones before, or the
     ones after where those before are older than `later_from` of a step.
 
     All a constant part of a step early or late is one more delay to the equation; drawn halfway between
     two samples is a filter, and a gap ahead of it reads wrong.
     """
-    time_s, step_s = channel.time_s, 1.0 / channel.rate_hz
-    before = np.clip(np.searchsorted(time_s, grid_s, side="right") - 1, 0, time_s.size - 2)
-    mean = complex(np.mean(np.exp(2j * np.pi * (grid_s - time_s[before]) / step_s)))
+    known = channel.between(grid_s[0] - 1.0, grid_s[-1] + 1.0)
+    time_s = known.time_s
+    before = np.clip(np.searchsorted(time_s, grid_s, side="right") - 1, 0, time_s.size - 1)
+    mean = complex(np.mean(np.exp(2j * np.pi * rate_hz * (grid_s - time_s[before]))))
     if abs(mean) < EVEN_PHASE:
-        return np.interp(grid_s, time_s, channel.value)
+        return np.interp(grid_s, time_s, known.value)
     age = float(np.angle(mean)) / (2.0 * np.pi) % 1.0
-    return np.interp(grid_s + ((1.0 if age > later_from else 0.0) - age) * step_s, time_s, channel.value)
+    shift = ((1.0 if age > later_from else 0.0) - age) / rate_hz
+    return np.interp(grid_s + shift, time_s, known.value)
 
 
 def _busiest(pieces: Sequence[Piece]) -> list[Piece]:

@@ -129,7 +129,7 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
     low, high = command - gap, command + gap
     low[..., 0] = high[..., 0] = command[..., 0]
     reach = 1
-    while reach < command.shape[-1] and np.any(low != high):
+    while reach < command.shape[-1] and (reach < 64 or np.any(low != high)):
         later_low, later_high = low[..., reach:], high[..., reach:]
         new_low = np.clip(low[..., :-reach], later_low, later_high)
         new_high = np.clip(high[..., :-reach], later_low, later_high)
