@@ -46,11 +46,12 @@ class Server:
                 ident=None,
                 **proxied,
             )
-        except OSError as error:
+        except (OSError, ValueError) as error:
+            why = error.strerror if isinstance(error, OSError) else "there is no such address"
             raise SettingsError(
-                f"{settings.host} port {settings.port} cannot be listened at ({error.strerror})",
-                subject="serve.port",
-                next_step="Stop what listens there, or set another port; 0 takes a free one",
+                f"{settings.host} port {settings.port} cannot be listened at ({why})",
+                subject="serve.host",
+                next_step="Stop what listens there, or set another host or port; port 0 takes a free one",
             ) from error
         logging.getLogger("waitress.queue").setLevel(logging.ERROR)
 
@@ -66,7 +67,9 @@ class Server:
     @property
     def port(self) -> int:
         """The port it listens at."""
-        return int(self._server.effective_port)
+        # A name may stand for several addresses; then there is a listener for each.
+        several = getattr(self._server, "effective_listen", None)
+        return int(several[0][1] if several else self._server.effective_port)
 
     def run(self) -> None:
         """Answer until the process is told to stop: SystemExit or KeyboardInterrupt ends it in good order."""
