@@ -15,6 +15,7 @@ import numpy as np
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import shipped_limits
 from trimkeep.detectors.history.causes import with_causes
+from trimkeep.detectors.history.coinciding import item_key
 from trimkeep.detectors.history.comparisons import blocks_by_airframe, judge_series
 from trimkeep.detectors.history.fleet_findings import PooledChange, pool_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
@@ -165,7 +166,9 @@ def _judge(
         newest = found.span.series.points[found.last].order
         if touched_from is None or newest >= touched_from:
             findings.append(_unexplained_finding(found, called[span_name(found.span)], settings))
-    findings += [_fleet_finding(one, called[one.change.id], settings) for one in over_fleet]
+    findings += [
+        _fleet_finding(one, called[one.change.id], _cited(one, comparisons), settings) for one in over_fleet
+    ]
     findings += judge_single_flights(series, settings, finding_id)
     told = with_causes([*findings, *standing])[: len(findings)]
     return Judged(told, evidence)
@@ -236,7 +239,26 @@ def _unexplained_finding(found: Found, span_called: bool, settings: JudgeSetting
     )
 
 
-def _fleet_finding(one: PooledChange, change_called: bool, settings: JudgeSettings) -> Finding:
+def _cited(one: PooledChange, comparisons: Sequence[Comparison]) -> tuple[str, ...]:
+    """A flight after and one before, of the two airframes that show a change over the fleet most clearly."""
+    wanted = {item_key(item) for item in one.change.items}
+    mine = [
+        c
+        for c in comparisons
+        if c.judged
+        and (c.window.series.metric, c.window.series.context) == (one.series.metric, one.series.context)
+        and c.window.series.airframe in one.airframes
+        and any(item_key(item) in wanted for item in c.window.block.change.items)
+    ]
+    mine.sort(key=lambda c: (-abs(c.step / c.standard_error), c.window.series.airframe))
+    return tuple(
+        dict.fromkeys(name for c in mine[:2] for name in (c.evidence_flights[0], c.evidence_flights[-1]))
+    )
+
+
+def _fleet_finding(
+    one: PooledChange, change_called: bool, cited: tuple[str, ...], settings: JudgeSettings
+) -> Finding:
     """A change pooled over the fleet."""
     moved = one.verdict in (Verdict.WORSE, Verdict.BETTER)
     e_value = float(np.exp(min(one.log_e, LARGEST_LOG_E)))
@@ -259,5 +281,6 @@ def _fleet_finding(one: PooledChange, change_called: bool, settings: JudgeSettin
         e_value=e_value,
         opened_at=one.opened_at,
         updated_at=one.updated_at,
+        evidence_flights=cited,
         differing=one.differing,
     )

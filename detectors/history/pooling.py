@@ -3,7 +3,9 @@
 Input is each airframe's step and its variance, never its verdict. With few airframes the spread between
 them cannot be estimated from themselves alone: a half-normal prior, in units of the flight-to-flight
 deviation, keeps the answer from being either too bold (spread taken as zero) or empty (spread taken as
-anything). The classical estimators are here as well, for the checks against published examples.
+anything). Where the airframes differ by more than that prior and chance account for, it is overruled: spread
+and error grow until they do. The classical estimators are here as well, for the checks against published
+examples.
 
 References
 ----------
@@ -116,11 +118,16 @@ def hartung_knapp(effect: FloatArray, variance: FloatArray, spread_square: float
     return float(error * np.sqrt(_q(effect, variance, spread_square) / (effect.size - 1)))
 
 
+CONFLICT = 0.01
+"""Chance of a heterogeneity below which the prior on the spread is overruled."""
+
+
 @dataclass(frozen=True, slots=True)
 class Crossed:
     """Effects of several items over several airframes, averaged over what the spread may be.
 
-    `estimate` and `error` of each column, `spread` the posterior mean deviation between airframes.
+    `estimate` and `error` of each column, `spread` the deviation between airframes: the posterior mean,
+    or more where they show more.
     """
 
     estimate: FloatArray
@@ -168,7 +175,21 @@ def crossed_effects(
     mean = weight @ betas
     # law of total variance over the spread
     square = weight @ (np.diagonal(covariance, axis1=1, axis2=2) + (betas - mean) ** 2)
-    return Crossed(mean, np.sqrt(square), float(weight @ spreads))
+    spread = float(weight @ spreads)
+    factor = _beyond_prior(effect, variance + spread**2, design)
+    return Crossed(mean, factor * np.sqrt(square), factor * spread)
+
+
+def _beyond_prior(effect: FloatArray, variance: FloatArray, design: FloatArray) -> float:
+    """Factor on spread and error at which what is left over is no longer beyond chance; at least 1."""
+    freedom = effect.size - design.shape[1]
+    if freedom == 0:
+        return 1.0
+    w = 1.0 / variance
+    normal = (design.T * w) @ design
+    beta = np.linalg.solve(normal, design.T @ (w * effect))
+    q = float((w * (effect - design @ beta) ** 2).sum())
+    return float(np.sqrt(max(q / special.chdtri(freedom, CONFLICT), 1.0)))
 
 
 def prediction_interval(

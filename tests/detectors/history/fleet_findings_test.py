@@ -62,6 +62,24 @@ def test_two_airframes_are_pooled_but_neither_is_the_odd_one() -> None:
     assert [(f.verdict, f.airframes, f.differing) for f in pooled] == [(Verdict.WORSE, ("a", "b"), ())]
 
 
+def test_what_it_did_to_one_of_two_is_not_said_of_both() -> None:
+    """Far more apart than any prior on the spread allows: the mean of the two says nothing."""
+    series = [airframe(n, 10, 7, step, k) for k, (n, step) in enumerate((("a", 0.0), ("b", 8.0)))]
+    findings = judge_fleet(series, [change(10, airframe=n) for n in "ab"], model(), SETTINGS)
+    said = {(f.scope, f.airframes): f.verdict for f in findings}
+    assert said["airframe", ("b",)] is Verdict.WORSE
+    assert said["fleet", ("a", "b")] is Verdict.TOO_EARLY
+
+
+def test_a_change_over_the_fleet_cites_flights_of_two_airframes() -> None:
+    names = [f"heron-{k}" for k in range(4)]
+    series = [airframe(name, 10, 8, 1.0, k) for k, name in enumerate(names)]
+    cited = fleet_findings(series, [change(10, airframe=n) for n in names])[0].evidence_flights
+    where = {p.flight_id: (s.airframe, p.order >= 10) for s in series for p in s.points}
+    assert [where[name][1] for name in cited] == [True, False, True, False]
+    assert len({where[name][0] for name in cited}) == 2
+
+
 def test_one_airframe_is_no_fleet() -> None:
     assert fleet_findings([airframe("a", 10, 5, 1.0, 0)], [change(10, airframe="a")]) == []
 
