@@ -3,31 +3,40 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
+from tests.reports.browser import BROWSER, PHONE_WIDTH, look_at
 from trimkeep.sample_fleet.make import build_fleet
-from trimkeep.sample_fleet.random_scenarios import random_scenario
+from trimkeep.sample_fleet.random_scenarios import random_fault, random_scenario
 from trimkeep.service.cli.main import run
 
 SEED = 411
 
 
+SOUND, SPOILT = "plane-001", "plane-002"
+
+
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two planes, seven flights before and after: one gets a loop that is too strong, one gets nothing."""
+    """Two planes, seven flights before and after: one gets out of trim, the other gets nothing."""
     folder = tmp_path_factory.mktemp("flown")
-    scenario = random_scenario(
+    drawn = random_scenario(
         np.random.default_rng(SEED),
         airframes=2,
         flights=14,
-        kinds=(None, "loop_gain"),
+        kinds=(None,),
         models=("small_single",),
         flight_seconds=(80.0, 100.0),
         rate_hz=25.0,
     )
+    sound, spoilt = drawn.airframes
+    fault = random_fault("elevator_trim", np.random.default_rng(SEED), 1.5)
+    work = replace(spoilt.works[0], begins=(fault,))
+    scenario = replace(drawn, airframes=(sound, replace(spoilt, works=(work,))))
     built = build_fleet(folder, scenario, seed=SEED, workers=2)
     (built.fleet / "fleet.toml").write_text('name = "Two planes"\n[watch]\nstill_s = 0.1\n')
     assert run(["ingest", str(built.fleet), "--workers", "2", "--quiet"]) == 0
@@ -53,6 +62,19 @@ def test_the_digest_is_one_file_that_fetches_nothing(flown: Path) -> None:
     assert "https://" not in page
 
 
+@pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
+def test_a_browser_opens_every_page_of_the_flown_fleet(flown: Path, tmp_path: Path) -> None:
+    assert run(["digest", str(flown)]) == 0
+    folder = flown / "digests"
+    files = [folder / "latest.html", *sorted((folder / "pages").glob("*.html"))]
+    kinds = {path.name.split("-")[0].removesuffix(".html") for path in files}
+    assert {"latest", "board", "airframe", "finding", "flight"} <= kinds
+    look = look_at({path.name: path.read_text(encoding="utf-8") for path in files}, tmp_path)
+    assert look.console == ()
+    for name, page in look.pages.items():
+        assert (name, page["width"], page["fetched"], page["plots"]) == (name, PHONE_WIDTH, 0, 0)
+
+
 def test_findings_are_json_as_the_design_says(flown: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["findings", str(flown), "--format", "json"]) == 0
     found = json.loads(capsys.readouterr().out)
@@ -65,6 +87,18 @@ def test_findings_are_json_as_the_design_says(flown: Path, capsys: pytest.Captur
     for one in found:
         assert keys <= set(one)
         assert ("airframe" in one) or ("airframes" in one)
+
+
+def test_what_was_planted_is_called_and_the_other_plane_is_left_alone(
+    flown: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert run(["findings", str(flown), "--format", "json"]) == 0
+    found = json.loads(capsys.readouterr().out)
+    called = [one for one in found if one["tier"] == "called" and one["verdict"] in ("worse", "attention")]
+    blamed = {name for one in called for name in one.get("airframes", [one.get("airframe")])}
+    assert blamed == {SPOILT}
+    trim = next(one for one in called if one["metric"] == "elevator_trim")
+    assert trim["likely_causes"][0]["cause"] == "out_of_trim"
 
 
 def test_the_record_is_unbroken(flown: Path, capsys: pytest.CaptureFixture[str]) -> None:

@@ -15,7 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.reports.browser_test import BROWSER, NAMES, browse, pages
+from tests.reports.browser import BROWSER, browse
+from tests.reports.browser_test import NAMES, pages
 
 AXE = os.environ.get("TRIMKEEP_AXE") or str(resources.files("axe_core_python") / "axe.min.js")
 pytestmark = [
