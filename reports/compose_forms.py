@@ -99,7 +99,6 @@ def compose_answer(given: AnswerInput, state: FormState) -> FormPage:
         metrics=setting.metrics,
         links=setting.links,
         series=given.series,
-        changes=given.changes,
     )
     words = teller.words
     names = ", ".join(plain(name) for name in finding.airframes)

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, field
 
-from trimkeep.detectors.history.model import Change, Finding, Series
+from trimkeep.detectors.history.model import Finding, Series
 from trimkeep.reports.page_inputs import Setting
 
 
@@ -21,12 +21,11 @@ class FormState:
 
 @dataclass(frozen=True, slots=True)
 class AnswerInput:
-    """A finding to be answered. `series` and `changes` are those of its airframes."""
+    """A finding to be answered; `series` are those of its airframe, none for one over the fleet."""
 
     setting: Setting
     finding: Finding
     series: tuple[Series, ...]
-    changes: tuple[Change, ...]
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import click
 
-from trimkeep.config.errors import SettingsError, UsageError
+from trimkeep.config.errors import ReportError, SettingsError, UsageError
 from trimkeep.service.cli.ingest import bring_up_to_date
 from trimkeep.service.cli.options import fleet_command, open_fleet
 
@@ -40,6 +40,11 @@ def command(fleet: Path, state: Path | None) -> None:
             next_step=f"Make one with: trimkeep account add {opened.folder} NAME --role engineer",
         )
     bring_up_to_date(opened)
+    try:
+        # The board is written before what it leads to; nobody should follow a link to what is not there yet.
+        site.refresher.now()
+    except ReportError as error:
+        click.echo(f"trimkeep: {error} The pages that are there are shown.", err=True)
     server = Server(site)
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(0))
     click.echo(f"Serving {opened.folder} at {server.url}. Stop with Ctrl-C.")

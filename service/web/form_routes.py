@@ -26,7 +26,6 @@ from trimkeep.reports.form_views import FormPage
 from trimkeep.reports.render import render_form
 from trimkeep.service.airframe_names import airframe_names
 from trimkeep.service.answers import Answer, give_answer
-from trimkeep.service.changes import load_changes
 from trimkeep.service.journal import record_work
 from trimkeep.service.journal_table import KINDS, EntryText
 from trimkeep.service.judging import card_thresholds
@@ -124,9 +123,9 @@ def _plain_letter(letter: str) -> str:
 
 
 def _answer_sheet(site: Site, finding: Finding) -> _Sheet:
-    series = load_series(site.store, SPECS, card_thresholds(site.fleet), finding.airframes)
-    changes = load_changes(site.store, site.fleet.time_zone, finding.airframes)
-    asked = AnswerInput(site.setting(), finding, series, changes)
+    own = finding.airframes if finding.scope == "airframe" else ()
+    series = load_series(site.store, SPECS, card_thresholds(site.fleet), own) if own else ()
+    asked = AnswerInput(site.setting(), finding, series)
 
     def keep(given: Mapping[str, str]) -> str:
         status = next((one for one in ANSWERS if one == given.get("status")), None)

@@ -33,7 +33,7 @@ def forms(problem: str = "", **given: str) -> dict[str, FormPage]:
     return {
         "login form": compose_login(setting, sent),
         "account form": compose_account(setting, sent, "R. Vale", "engineer"),
-        "answer form": compose_answer(AnswerInput(setting, found.finding, found.series, found.changes), sent),
+        "answer form": compose_answer(AnswerInput(setting, found.finding, found.series), sent),
         "entry form": compose_entry(EntryInput(setting, "heron-01", KINDS, ("done_by", "approved_by")), sent),
     }
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -22,9 +23,11 @@ from tests.service.web.served import (
     token_in,
 )
 from trimkeep.service.store.audit import load_records, verify_chain
+from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.findings import load_findings
 from trimkeep.service.store.journal import load_journal
-from trimkeep.service.web.accounts import remove_account
+from trimkeep.service.web.accounts import Role, add_account, remove_account
+from trimkeep.service.web.app import make_app
 from trimkeep.service.web.site import make_site
 
 BOARD = "/pages/board.html"
@@ -385,6 +388,35 @@ def test_reading_is_open_on_loopback_only_where_it_was_asked_for(tmp_path: Path)
     # Somebody put a proxy in front: it is not only this machine any more.
     for name in ("X-Forwarded-For", "Forwarded", "Via"):
         assert client.get(BOARD, base_url=HOST, headers={name: "192.0.2.7"}).status_code == 303
+
+
+def test_a_store_that_stays_in_use_is_said(here: Served) -> None:
+    hasty = replace(here.site, store=Store(here.store.state, patience_s=0.1))
+    client = make_app(hasty).test_client()
+    assert log_in(client, "Ann", PASSWORD).status_code == 303
+    with unit_of_work(here.store):
+        assert client.get(BOARD, base_url=HOST).status_code == 200
+        answer = client.get(f"/answer/{FINDING}", base_url=HOST)
+    assert answer.status_code == 503 and "Nothing was saved" in answer.text
+    assert client.get(f"/answer/{FINDING}", base_url=HOST).status_code == 200
+
+
+def test_a_fault_of_ours_is_a_page_without_its_details(here: Served, monkeypatch: pytest.MonkeyPatch) -> None:
+    def fail(*_: object) -> None:
+        raise ZeroDivisionError("secret detail")
+
+    client = here.logged_in("Ann")
+    monkeypatch.setattr("trimkeep.service.web.form_routes.load_findings", fail)
+    answer = client.get(f"/answer/{FINDING}", base_url=HOST)
+    assert answer.status_code == 500 and "fault of the program" in answer.text
+    assert "secret" not in answer.text and answer.headers["X-Frame-Options"] == "DENY"
+
+
+def test_an_accounts_file_that_cannot_be_trusted_lets_nobody_in(here: Served) -> None:
+    client = here.logged_in("Ann")
+    add_account(here.store, "Eve", Role.READER, "x", by="root", now=here.clock())
+    (here.fleet.state / "accounts.json").chmod(0o644)
+    assert client.get(BOARD, base_url=HOST).status_code == 500
 
 
 def test_without_pages_it_says_so(here: Served) -> None:
