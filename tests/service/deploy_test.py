@@ -14,7 +14,7 @@ import pytest
 from trimkeep.service.cli.main import COMMANDS
 
 DEPLOY = Path(__file__).parents[2] / "service" / "deploy"
-UNITS = ("trimkeep.service", "trimkeep-backup.service")
+UNITS = ("trimkeep.service", "trimkeep-backup.service", "trimkeep-serve.service")
 # systemd's own scale from 0 (closed) to 10 (open); below 2 it calls a unit "OK". The service needs the
 # network for alerts, and workers that may set limits on themselves, which is what is left of it.
 EXPOSURE_BELOW = 2.0
