@@ -132,3 +132,9 @@ class DeliveryError(TrimkeepError):
 
     slug = "delivery"
     exit_code = 8
+
+
+class ClusterError(TrimkeepError):
+    """The scheduler or a worker of a cluster cannot be used; logs that were stored stay stored."""
+
+    slug = "cluster"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from contextlib import ExitStack
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,7 +14,7 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.ingest.fleet import ingest_fleet
 from trimkeep.service.ingest.remeasure import remeasure
-from trimkeep.service.ingest.report import IngestReport
+from trimkeep.service.ingest.report import IngestReport, Progress
 from trimkeep.service.store.rows import LogOutcome
 
 if TYPE_CHECKING:
@@ -32,10 +33,20 @@ WORDS = {
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
 )
+@click.option(
+    "--cluster",
+    metavar="ADDRESS",
+    help="Read on the workers of this Dask scheduler (tcp://HOST:PORT) instead.",
+)
 @click.option("--quiet", is_flag=True, help="Say only what went wrong.")
 @click.pass_context
 def command(
-    context: click.Context, fleet: Path, state: Path | None, workers: int | None, quiet: bool
+    context: click.Context,
+    fleet: Path,
+    state: Path | None,
+    workers: int | None,
+    cluster: str | None,
+    quiet: bool,
 ) -> None:
     """Read the logs of FLEET that are new; known files are not opened again.
 
@@ -43,11 +54,22 @@ def command(
     """
     opened = open_fleet(fleet, state)
     with progress_bar("Reading logs", hidden=quiet) as bar:
-        report = ingest_fleet(opened, workers=workers, progress=lambda p: bar.step(p.done, p.total))
+        report = _read(opened, workers, cluster, lambda p: bar.step(p.done, p.total))
     tell(report, quiet=quiet)
     bring_up_to_date(opened, quiet=quiet)
     if report.rejected:
         context.exit(LogError.exit_code)
+
+
+def _read(
+    fleet: FleetSettings, workers: int | None, cluster: str | None, progress: Callable[[Progress], None]
+) -> IngestReport:
+    if cluster is None:
+        return ingest_fleet(fleet, workers=workers, progress=progress)
+    from trimkeep.service.ingest.cluster import connected
+
+    with connected(cluster, memory_mb=fleet.settings.ingest.worker_memory_mb) as there:
+        return ingest_fleet(fleet, workers=workers or there.in_work, progress=progress, pool=there.pool)
 
 
 def bring_up_to_date(fleet: FleetSettings, *, quiet: bool = False) -> None:

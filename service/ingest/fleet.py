@@ -28,7 +28,7 @@ from trimkeep.service.ingest.one_log import (
     reject,
     store_log,
 )
-from trimkeep.service.ingest.pool import PoolOf, process_pool, work
+from trimkeep.service.ingest.pool import PoolOf, ReaderDied, process_pool, work
 from trimkeep.service.ingest.report import Duplicate, IngestReport, Progress, RejectedLog, ReportBuilder
 from trimkeep.service.ingest.scan import (
     Place,
@@ -267,7 +267,8 @@ class _Ingest:
             self._read_alone(suspect)
 
     def _read_until_broken(self, waiting: list[Place]) -> list[Work]:
-        """Read logs side by side; the ones in work when a worker died."""
+        """Read logs side by side; the ones that may have taken a worker down."""
+        suspects: list[Work] = []
         running: dict[Future[LogResult | None], Work] = {}
         executor: Executor | None = None
         try:
@@ -281,20 +282,25 @@ class _Ingest:
                     continue
                 finished, _ = wait(running, return_when=FIRST_COMPLETED)
                 for future in finished:
-                    if isinstance(future.exception(), BrokenProcessPool):
-                        return list(running.values())
-                    self._finish(running.pop(future), future.result())
+                    error = future.exception()
+                    if isinstance(error, BrokenProcessPool):
+                        return suspects + list(running.values())
+                    done = running.pop(future)
+                    if isinstance(error, ReaderDied):
+                        suspects.append(done)
+                    else:
+                        self._finish(done, future.result())
         finally:
             if executor is not None:
                 executor.shutdown(wait=False, cancel_futures=True)
-        return []
+        return suspects
 
     def _read_alone(self, suspect: Work) -> None:
         limit = self.fleet.settings.ingest.attempts
         while not self.stop.is_set():
             with self.pool(1) as executor:
                 future = executor.submit(work, suspect.task)
-                if not isinstance(future.exception(), BrokenProcessPool):
+                if not isinstance(future.exception(), BrokenProcessPool | ReaderDied):
                     self._finish(suspect, future.result())
                     return
             deaths = logs.count_death(self.store, suspect.found.sha256)

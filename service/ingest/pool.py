@@ -18,6 +18,12 @@ from trimkeep.service.ingest.extract import Task, extract
 from trimkeep.service.store.rows import LogResult
 
 ORPHANED = 3
+
+
+class ReaderDied(RuntimeError):
+    """The process that read a log died, and nothing but that log was in it."""
+
+
 PoolOf = Callable[[int], Executor]
 """Makes an executor of so many workers; any with the standard interface will do."""
 
@@ -29,7 +35,7 @@ def process_pool(workers: int, memory_mb: int = 0) -> Executor:
     """
     context = multiprocessing.get_context("forkserver")
     context.set_forkserver_preload(["trimkeep.service.ingest.pool", "trimkeep.service.ingest.tools"])
-    return ProcessPoolExecutor(workers, mp_context=context, initializer=_start_worker, initargs=(memory_mb,))
+    return ProcessPoolExecutor(workers, mp_context=context, initializer=start_worker, initargs=(memory_mb,))
 
 
 def work(task: Task) -> LogResult | None:
@@ -46,7 +52,8 @@ def work(task: Task) -> LogResult | None:
             faulthandler.cancel_dump_traceback_later()
 
 
-def _start_worker(memory_mb: int) -> None:
+def start_worker(memory_mb: int) -> None:
+    """What a process that reads logs does first."""
     # Ctrl-C goes to the whole group; the parent decides what happens to its workers.
     signal.signal(signal.SIGINT, signal.SIG_IGN)
     # When memory runs out it must be the worker that goes: the parent then rejects the log and lives on.

@@ -1,0 +1,252 @@
+"""Reading on a cluster gives the store that reading here gives, whatever happens to its workers."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from collections.abc import Iterator
+from dataclasses import replace
+from pathlib import Path
+
+import pytest
+
+from tests.crash.undisturbed import assert_as_undisturbed, backlog
+from tests.service.small_logs import TOOLS, fleet_in, ingest, log_text, put
+from trimkeep.config.airframe import AirframeCard
+from trimkeep.config.errors import ClusterError
+from trimkeep.service.cli.main import run
+from trimkeep.service.ingest import cluster as module
+from trimkeep.service.ingest.apart import Reader
+from trimkeep.service.ingest.cluster import Cluster, connected, read_there
+from trimkeep.service.ingest.extract import Task, extract
+from trimkeep.service.ingest.pool import ReaderDied
+from trimkeep.service.ingest.scan import stat_of
+from trimkeep.service.integrity import check_store
+from trimkeep.service.store.connection import Store
+from trimkeep.service.store.logs import load_log_outcomes
+
+distributed = pytest.importorskip("distributed", reason="the cluster engine is not installed")
+
+ROOT = Path(__file__).resolve().parents[3]
+DEADLINE_S = 60.0
+
+
+def start(*arguments: str) -> subprocess.Popen[bytes]:
+    """A process of the engine's own command, silent."""
+    return subprocess.Popen(
+        [sys.executable, "-m", "dask", *arguments],
+        cwd=ROOT,
+        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        stdout=subprocess.DEVNULL,
+        stderr=subprocess.DEVNULL,
+        start_new_session=True,
+    )
+
+
+def start_worker(address: str, name: str) -> subprocess.Popen[bytes]:
+    """A worker with one thread and nobody to start it again."""
+    options = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--name", name, "--death-timeout", "30")
+    return start("worker", address, *options)
+
+
+def end(process: subprocess.Popen[bytes]) -> None:
+    process.kill()
+    process.wait(DEADLINE_S)
+
+
+def wait_for_workers(address: str, count: int) -> None:
+    with distributed.Client(address, timeout=DEADLINE_S, set_as_default=False) as client:
+        client.wait_for_workers(count, timeout=DEADLINE_S)
+
+
+@pytest.fixture(scope="module")
+def scheduler() -> Iterator[str]:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    process = start("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard", "--no-show")
+    yield f"tcp://127.0.0.1:{port}"
+    end(process)
+
+
+@pytest.fixture(scope="module")
+def workers(scheduler: str) -> Iterator[list[subprocess.Popen[bytes]]]:
+    """Two worker processes, each with one thread. The last test kills one of them."""
+    processes = [start_worker(scheduler, name) for name in ("one", "two")]
+    wait_for_workers(scheduler, 2)
+    yield processes
+    for process in processes:
+        end(process)
+
+
+def test_a_log_that_kills_its_reader_is_rejected_and_the_workers_live(
+    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+) -> None:
+    fleet = fleet_in(tmp_path)
+    put(fleet, "heron-01/a-deadly.tlog", log_text([(10.0, 60.0, 1.0)], deadly=True))
+    for number in range(5):
+        put(fleet, f"heron-01/b{number}.tlog", log_text([(10.0, 60.0 + number, 1.0)]))
+    with connected(scheduler) as there:
+        report = ingest(fleet, workers=there.in_work, pool=there.pool)
+    assert [one.path for one in report.rejected] == ["heron-01/a-deadly.tlog"]
+    assert "took its process down" in report.rejected[0].sentence
+    assert len(report.flights) == 5
+    assert all(process.poll() is None for process in workers)
+    assert check_store(Store(fleet.state), read_all=True) == ()
+
+
+def test_the_command_reads_on_a_cluster(
+    scheduler: str,
+    workers: list[subprocess.Popen[bytes]],
+    tmp_path: Path,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    fleet = fleet_in(tmp_path)
+    put(fleet, "heron-01/a.csv", "time_s,pitch_deg\n0,1\n1,2\n")
+    assert run(["ingest", str(fleet.folder), "--cluster", scheduler]) == 0
+    assert "Logs: 1 without a flight" in capsys.readouterr().out
+
+
+def test_addresses_that_lead_nowhere(
+    scheduler: str, monkeypatch: pytest.MonkeyPatch, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(module, "CONNECT_S", 0.5)
+    with pytest.raises(ClusterError, match="no scheduler answers"), connected("tcp://127.0.0.1:9"):
+        pass
+    with pytest.raises(ClusterError, match="no scheduler answers"), connected("nonsense://x"):
+        pass
+    with monkeypatch.context() as patch, pytest.raises(ClusterError, match="has no worker"):
+        patch.setattr(distributed.Client, "nthreads", lambda self: {})
+        with connected(scheduler):
+            pass
+    fleet = fleet_in(tmp_path)
+    assert run(["ingest", str(fleet.folder), "--cluster", "tcp://127.0.0.1:9"]) == ClusterError.exit_code
+    assert "no scheduler answers there" in capsys.readouterr().err
+
+
+@pytest.mark.slow
+def test_a_scheduler_that_is_lost_ends_the_run_and_the_next_one_goes_on(tmp_path: Path) -> None:
+    with socket.socket() as free:
+        free.bind(("127.0.0.1", 0))
+        port = free.getsockname()[1]
+    process = start("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard", "--no-show")
+    address = f"tcp://127.0.0.1:{port}"
+    worker = start_worker(address, "one")
+    wait_for_workers(address, 1)
+    fleet = backlog(tmp_path, 20, 0.1)
+    done: list[int] = []
+
+    def progress(step: object) -> None:
+        done.append(1)
+        if len(done) == 5:
+            process.kill()
+
+    try:
+        with pytest.raises(ClusterError, match="scheduler was lost"), connected(address) as there:
+            ingest(fleet, workers=there.in_work, pool=there.pool, progress=progress)
+    finally:
+        end(worker)
+        end(process)
+    assert 5 <= sum(one.outcome is not None for one in load_log_outcomes(Store(fleet.state))) < 20
+    ingest(fleet, workers=2)
+    assert_as_undisturbed(fleet, 20, 0.1)
+
+
+# --- what a worker does, without an engine ---
+
+
+def task_of(tmp_path: Path, text: str) -> Task:
+    fleet = fleet_in(tmp_path)
+    path = put(fleet, "heron-01/a.tlog", text)
+    stat = stat_of(path)
+    assert stat is not None
+    recordings = fleet.state / "recordings"
+    recordings.mkdir(parents=True, exist_ok=True)
+    return Task(path, "a" * 64, stat, AirframeCard(id="heron-01"), recordings, "UTC", TOOLS, 30.0)
+
+
+def test_a_reader_serves_one_log_after_the_other_and_is_started_anew_when_it_died(tmp_path: Path) -> None:
+    task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
+    reader = Reader(0)
+    try:
+        first = reader.run(extract, task)
+        assert first is not None and len(first.flights) == 1
+        process = reader.process
+        reader.run(extract, task)
+        assert reader.process is process
+        with pytest.raises(ZeroDivisionError):
+            reader.run(divmod, 1, 0)
+        assert reader.process is process, "an exception is an answer"
+        with pytest.raises(ReaderDied):
+            reader.run(os._exit, 3)
+        assert reader.run(print, "what is printed there does not stand between the answers") is None
+        again = reader.run(extract, task)
+        assert again is not None and again.flights == first.flights
+    finally:
+        reader.close()
+
+
+def test_a_worker_that_cannot_be_trusted_says_so(tmp_path: Path) -> None:
+    task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
+    with pytest.raises(ClusterError, match="another release"):
+        read_there(extract, task, 0, "of yesterday")
+    task.recordings.rmdir()
+    with pytest.raises(ClusterError, match="does not see"):
+        read_there(extract, task, 0, module.release())
+
+
+def test_a_file_with_another_number_through_another_mount_is_the_same(tmp_path: Path) -> None:
+    task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
+    elsewhere = replace(task, stat=replace(task.stat, inode=task.stat.inode + 1))
+    try:
+        result = read_there(extract, elsewhere, 0, module.release())
+        assert result is not None and len(result.flights) == 1
+        changed = replace(task, stat=replace(task.stat, size_bytes=task.stat.size_bytes + 1))
+        assert read_there(extract, changed, 0, module.release()) is None
+    finally:
+        module.own_reader(0).close()
+
+
+def test_nothing_is_left_in_the_hands_of_the_cluster(
+    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+) -> None:
+    task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
+    with connected(scheduler) as there:
+        assert isinstance(there, Cluster)
+        executor = there.pool(1)
+        assert executor.submit(extract, task).result(DEADLINE_S) is not None
+        with pytest.raises(TypeError, match="named"):
+            executor.submit(extract, task, named=1)
+        deadline = time.monotonic() + DEADLINE_S
+        while executor.outstanding and time.monotonic() < deadline:  # type: ignore[attr-defined]
+            time.sleep(0.01)
+        assert executor.outstanding == set()  # type: ignore[attr-defined]
+        executor.shutdown(cancel_futures=True)
+
+
+def test_a_worker_killed_in_mid_run_costs_nothing_but_time(
+    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+) -> None:
+    logs, slow_s = 16, 0.1
+    fleet = backlog(tmp_path, logs, slow_s)
+    done: list[int] = []
+    killed = threading.Event()
+
+    def progress(step: object) -> None:
+        done.append(1)
+        if len(done) == 4:
+            workers[0].send_signal(signal.SIGKILL)
+            killed.set()
+
+    with connected(scheduler) as there:
+        assert there.in_work == 4
+        report = ingest(fleet, workers=there.in_work, pool=there.pool, progress=progress)
+    assert killed.is_set() and workers[0].wait(DEADLINE_S) == -signal.SIGKILL
+    assert len(done) == logs == sum(report.counts.values())
+    assert workers[1].poll() is None
+    assert_as_undisturbed(fleet, logs, slow_s)
