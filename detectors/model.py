@@ -90,7 +90,9 @@ class Note:
     Codes: `cut_off` (bytes read, bytes in file), `skipped_bytes` (count), `foreign_sender`
     (system, component, frames), `clock_jump` (seconds), `bad_checksum` (frames),
     `mode_unmapped` (mode number, seconds), `outputs_unmapped` (channels), `column_unmapped` (names),
-    `no_card`, `implausible_year` (year, or read_as), `receiver_clock` (seconds ahead of satellite time).
+    `no_card`, `implausible_year` (year, or read_as), `receiver_clock` (seconds ahead of satellite time),
+    `line_against_physics` (file, line as it should be, channel, because), `channel_against_physics` (channel,
+    because).
     """
 
     code: str

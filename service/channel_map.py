@@ -156,57 +156,6 @@ def propose(path: Path, card: AirframeCard) -> tuple[Proposal, ...]:
     return tuple(sorted(related.values(), key=lambda proposal: order.index(proposal.channel)))
 
 
-def channels_text(path: Path, card: AirframeCard) -> str:
-    """What `trimkeep channels FILE` prints: what was found, and a map that is ready to save."""
-    report = describe(path, card)
-    proposals = propose(path, card)
-    lines = [f"{report.source}: read as {report.reader}, {report.seconds:.1f} s", ""]
-    width = max((len(found.name) for found in report.found), default=4)
-    for found in report.found:
-        what = found.channel or "-"
-        if found.samples:
-            what = (
-                f"{what:<22} {found.rate_hz:7.2f} Hz"
-                f"  {found.low:>11.5g} {found.middle:>11.5g} {found.high:>11.5g}"
-            )
-        lines.append(f"{found.name:<{width}}  {what}".rstrip())
-    mapped = {proposal.column for proposal in proposals}
-    lost = [found.name for found in report.found if found.channel is None and found.name not in mapped]
-    if proposals:
-        lines += [
-            "",
-            "Proposed channels.toml; check it, then save it in the airframe's or the fleet's folder:",
-            "",
-        ]
-        lines += channels_toml(proposals).splitlines()
-    elif not lost:
-        lines += ["", "Every column is a known channel; no channels.toml is needed."]
-    if lost:
-        lines += ["", f"Not understood: {', '.join(lost)}"]
-    return "\n".join(lines) + "\n"
-
-
-def channels_toml(proposals: tuple[Proposal, ...]) -> str:
-    """The map as the text of channels.toml, each line with its reason as a comment."""
-    lines = ["[channels]"]
-    for proposal in proposals:
-        parts = [f"column = {_quoted(proposal.column)}"]
-        if proposal.unit is not None:
-            parts.append(f"unit = {_quoted(proposal.unit)}")
-        parts += [f"scale = {proposal.scale!r}", f"sign = {proposal.sign}"]
-        why = "".join(letter if letter.isprintable() else "?" for letter in proposal.why)
-        lines.append(f"{proposal.channel} = {{ {', '.join(parts)} }}  # {why}")
-    return "\n".join(lines) + "\n"
-
-
-def _quoted(text: str) -> str:
-    escaped = "".join(
-        f"\\u{ord(letter):04x}" if ord(letter) < 32 or ord(letter) == 127 else letter
-        for letter in text.replace("\\", "\\\\").replace('"', '\\"')
-    )
-    return f'"{escaped}"'
-
-
 def _found(name: str, channel: str | None, values: FloatArray, time: FloatArray) -> Found:
     there = np.isfinite(values)
     good = values[there]

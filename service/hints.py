@@ -1,8 +1,8 @@
-"""Lines to paste into `airframe.toml` for what a bare folder cannot tell: mode numbers and outputs."""
+"""Lines to paste into an airframe's files: what a bare folder cannot tell, and what physics contradicts."""
 
 from __future__ import annotations
 
-from collections import defaultdict
+from collections import Counter, defaultdict
 from collections.abc import Sequence
 
 from trimkeep.config.airframe import AirframeCard
@@ -12,17 +12,19 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.mode_evidence import ModeEvidence, mode_evidence
 from trimkeep.detectors.output_evidence import OutputEvidence, output_evidence
 from trimkeep.reports.inputs import Hint
+from trimkeep.service.map_check import LINE_NOTE
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.flights import PlacedFlight, load_flights
 from trimkeep.service.store.recordings import read_recording
 
 # The newest flights are enough to tell a mode, and reading all of a long history is not worth it.
 FLIGHTS_LOOKED_AT = 4
+CONTRADICTED_GAINS = "signs and units that the logs contradict"
 SURFACES = ("elevator", "aileron", "rudder", "throttle")
 
 
 def load_hints(store: Store, fleet: FleetSettings) -> tuple[Hint, ...]:
-    """Hints for every airframe whose card leaves modes or outputs unnamed that its logs use."""
+    """Hints for every airframe whose files leave unnamed what its logs use, or name it wrongly."""
     by_airframe: dict[str, list[PlacedFlight]] = defaultdict(list)
     for flight in load_flights(store):
         by_airframe[flight.airframe].append(flight)
@@ -32,13 +34,41 @@ def load_hints(store: Store, fleet: FleetSettings) -> tuple[Hint, ...]:
             card = load_card(fleet, folder)
         except SettingsError:
             continue
+        flights = by_airframe.get(card.id, [])[-FLIGHTS_LOOKED_AT:]
+        hints += _contradicted(store, card, folder.name, flights)
         if card.modes and card.outputs:
             continue
-        flights = by_airframe.get(card.id, [])[-FLIGHTS_LOOKED_AT:]
         hint = _hint(store, card, f"{folder.name}/{CARD_FILE}", flights)
         if hint is not None:
             hints.append(hint)
     return tuple(hints)
+
+
+def _contradicted(
+    store: Store, card: AirframeCard, folder: str, flights: Sequence[PlacedFlight]
+) -> list[Hint]:
+    """Lines that physics spoke against when the logs were read, in half of the newest flights at least.
+
+    One flight with a jammed surface or a dead sensor must not have a sound line changed.
+    """
+    told: Counter[tuple[str, str]] = Counter()
+    read = 0
+    for flight in flights:
+        try:
+            notes = read_recording(store.recording_path(flight.main.log_sha256), ()).notes
+        except StoreDamaged:
+            continue
+        read += 1
+        told.update(
+            {(str(note.values["file"]), str(note.values["line"])) for note in notes if note.code == LINE_NOTE}
+        )
+    files: dict[str, list[str]] = defaultdict(list)
+    for (file, line), times in sorted(told.items()):
+        if 2 * times >= read:
+            files[file].append(f"{line}  # contradicted as it is in {times} of {read} logs; check it")
+    return [
+        Hint(card.id, f"{folder}/{file}", tuple(lines), CONTRADICTED_GAINS) for file, lines in files.items()
+    ]
 
 
 def _hint(store: Store, card: AirframeCard, file: str, flights: Sequence[PlacedFlight]) -> Hint | None:

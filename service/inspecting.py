@@ -18,7 +18,7 @@ from trimkeep.detectors.run import run_all
 from trimkeep.reports.compose_flight import compose_inspect
 from trimkeep.reports.page_inputs import Setting
 from trimkeep.reports.page_views import FlightPage
-from trimkeep.service.readers.registry import read_log
+from trimkeep.service.map_check import read_checked
 
 SPEC_BY_ID = {detector.spec.id: detector.spec for detector in DETECTORS}
 # A log without real time still has an order; the date only has to be the same for all of its figures.
@@ -43,7 +43,7 @@ def inspect_log(path: Path, card: AirframeCard) -> tuple[Recording, tuple[Inspec
     LogError
         The log cannot be read.
     """
-    recording = read_log(path, card)
+    recording = read_checked(path, card)
     return recording, tuple(_inspected(flight) for flight in split(recording, card))
 
 

@@ -10,13 +10,16 @@ from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.cards import load_card
 from trimkeep.config.errors import UsageError
 from trimkeep.config.load import load_fleet
-from trimkeep.service.channel_map import channels_text
+from trimkeep.service.channel_text import channels_text
 
 
 @click.command("channels")
 @click.argument("file", type=click.Path(path_type=Path), metavar="FILE")
 def command(file: Path) -> None:
     """Show what the table FILE (.csv or .parquet) holds, and propose a channel map for unknown headers.
+
+    Where the numbers contradict each other (a wrong unit, sign or pair of columns), the lines to change
+    are printed; of another log those of its outputs.
 
     Save the proposed lines as channels.toml in the airframe's folder, or in the fleet folder for all.
     """

@@ -6,8 +6,8 @@ from trimkeep.detectors.flights import SPLITTER_VERSION, split
 from trimkeep.detectors.registry import all_detectors
 from trimkeep.detectors.run import run_all
 from trimkeep.service.ingest.extract import Tools
-from trimkeep.service.readers.registry import read_log
+from trimkeep.service.map_check import read_checked
 
 TOOLS = Tools(
-    read=read_log, split=split, detectors=all_detectors, run=run_all, splitter_version=SPLITTER_VERSION
+    read=read_checked, split=split, detectors=all_detectors, run=run_all, splitter_version=SPLITTER_VERSION
 )
