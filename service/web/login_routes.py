@@ -80,6 +80,8 @@ def add(app: Flask, site: Site) -> None:
         site.sessions.end(g.binding)
         response = redirect(url_for("login"), 303)
         drop_cookie(site, response, login_cookie(site))
+        # On a machine that others use too, going back must not show what was read.
+        response.headers["Clear-Site-Data"] = '"cache"'
         return response
 
 

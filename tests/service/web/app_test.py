@@ -300,7 +300,8 @@ def test_a_login_ends(here: Served) -> None:
     here.clock.forward(hours=0.2)
     assert not open_to(ann)
     ann = here.logged_in("Ann")
-    assert send(ann, "/account").status_code == 303
+    left = send(ann, "/account")
+    assert (left.status_code, left.headers["Clear-Site-Data"]) == (303, '"cache"')
     assert not open_to(ann)
 
 
