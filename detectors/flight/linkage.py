@@ -36,8 +36,9 @@ MIN_SECONDS = 60.0
 BLOCK_S = 60.0
 MOST_BLOCKS = 4
 """Four busy minutes tell the gap within 5 %, where the model's own error begins; more only costs time."""
-LEAST_GAIN = 40.0
-"""Log-likelihood that the command must explain; some 12 is chance with two dozen coefficients."""
+LEAST_GAIN_PER_S = 0.8
+"""Log-likelihood that the command must explain. A surface that nothing moves gets up to 0.6, since the loop
+feeds the command with rates from between the samples; one that moves 1.07 and more (tuning seeds)."""
 GAIN_FOR_PLAY = 5.0
 """Log-likelihood over no play: chance gives it to seven sound linkages in a thousand (two more unknowns)."""
 EVEN_PHASE = 0.8
@@ -132,12 +133,13 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
     hertz = command.rate_hz, rate.rate_hz
     if min(hertz) < 0.95 * MIN_RATE_HZ:
         return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {min(hertz):.1f} Hz together")
-    pieces = _busiest(_paired(command, rate, hertz, (flight.start_s + EDGE_S, flight.end_s - EDGE_S)))
+    busy = _busiest(command, (flight.start_s + EDGE_S, flight.end_s - EDGE_S))
+    pieces = _paired(command, rate, hertz, busy)
     seconds = sum(piece.seconds for piece in pieces)
     if seconds < MIN_SECONDS:
         return NotMeasured(Reason.TOO_SHORT, f"{seconds:.0f} s without a gap in the log")
     fit = fit_play(_records(flight, pieces), float(np.median([piece.rate_hz for piece in pieces])))
-    if fit is None or fit.gain_over_silence < LEAST_GAIN or fit.gap_error > WIDEST_ERROR:
+    if fit is None or fit.gain_over_silence < LEAST_GAIN_PER_S * seconds or fit.gap_error > WIDEST_ERROR:
         return NotMeasured(Reason.NO_EXCITATION, f"{command_name} moves too little to show in {rate_name}")
     return fit, tuple(piece.window for piece in pieces)
 
@@ -169,7 +171,26 @@ def _known(channel: Channel) -> Channel:
     return Channel(channel.time_s[known], channel.value[known])
 
 
-def _paired(command: Channel, rate: Channel, hertz: tuple[float, float], stretch: Window) -> list[Piece]:
+def _busiest(command: Channel, stretch: Window) -> list[Window]:
+    """The minutes in which the command travels most, in order of time; those that touch made one."""
+    start_s, end_s = stretch
+    count = max(int((end_s - start_s) / BLOCK_S + 0.5), 1)
+    edges = np.linspace(start_s, max(end_s, start_s), count + 1)
+    travel = np.concatenate(([0.0], np.cumsum(np.abs(np.diff(command.value)))))
+    places = np.clip(np.searchsorted(command.time_s, edges), 0, travel.size - 1)
+    most = np.sort(np.argsort(-np.diff(travel[places]), kind="stable")[:MOST_BLOCKS])
+    windows: list[Window] = []
+    for block in most:
+        first_s, last_s = float(edges[block]), float(edges[block + 1])
+        if windows and windows[-1][1] == first_s:
+            first_s = windows.pop()[0]
+        windows.append((first_s, last_s))
+    return windows
+
+
+def _paired(
+    command: Channel, rate: Channel, hertz: tuple[float, float], windows: Sequence[Window]
+) -> list[Piece]:
     """Command and rate at the slower one's own times, about WORK_RATE_HZ of them a second, gap by gap.
 
     Neither averaged nor drawn through between samples: both blunt the corners that play makes.
@@ -179,7 +200,7 @@ def _paired(command: Channel, rate: Channel, hertz: tuple[float, float], stretch
     if every > 1 and slow_hz / every < 0.95 * MIN_RATE_HZ:
         every -= 1
     pieces = []
-    for start_s, end_s in without_gaps(command, without_gaps(rate, [stretch])):
+    for start_s, end_s in without_gaps(command, without_gaps(rate, windows)):
         first_s, step_s, count = _even(slower.between(start_s, end_s).time_s, slow_hz)
         if count < MIN_PIECE_S * slow_hz:
             continue
@@ -218,32 +239,6 @@ def _sampled(channel: Channel, grid_s: FloatArray, rate_hz: float, later_from: f
     age = float(np.angle(mean)) / (2.0 * np.pi) % 1.0
     shift = ((1.0 if age > later_from else 0.0) - age) / rate_hz
     return np.interp(grid_s + shift, time_s, known.value)
-
-
-def _busiest(pieces: Sequence[Piece]) -> list[Piece]:
-    """The parts, of a minute each, in which the command travels most; in order of time."""
-    parts: list[Piece] = []
-    for piece in pieces:
-        rate_hz = piece.rate_hz
-        length = round(BLOCK_S * rate_hz)
-        for first in range(0, piece.values.shape[1], length):
-            values = piece.values[:, first : first + length]
-            if values.shape[1] >= MIN_PIECE_S * rate_hz:
-                parts.append(Piece(piece.start_s + first / rate_hz, rate_hz, values))
-    parts.sort(key=lambda part: -float(np.sum(np.abs(np.diff(part.values[0])))))
-    return _joined(sorted(parts[:MOST_BLOCKS], key=lambda part: part.start_s))
-
-
-def _joined(parts: Sequence[Piece]) -> list[Piece]:
-    """Parts that follow each other made one again: each piece costs a warm-up."""
-    whole: list[Piece] = []
-    for part in parts:
-        if whole and abs(whole[-1].start_s + whole[-1].seconds - part.start_s) < 0.5 / part.rate_hz:
-            values = np.concatenate([whole[-1].values, part.values], axis=1)
-            whole[-1] = Piece(whole[-1].start_s, part.rate_hz, values)
-        else:
-            whole.append(part)
-    return whole
 
 
 def _records(flight: Flight, pieces: Sequence[Piece]) -> list[Record]:

@@ -131,9 +131,9 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
     reach = 1
     while reach < command.shape[-1] and (reach < 64 or np.any(low != high)):
         later_low, later_high = low[..., reach:], high[..., reach:]
-        new_low = np.clip(low[..., :-reach], later_low, later_high)
-        new_high = np.clip(high[..., :-reach], later_low, later_high)
-        low[..., reach:], high[..., reach:] = new_low, new_high
+        new_low = np.minimum(np.maximum(low[..., :-reach], later_low), later_high)
+        later_high[...] = np.minimum(np.maximum(high[..., :-reach], later_low), later_high)
+        later_low[...] = new_low
         reach *= 2
     return low
 
