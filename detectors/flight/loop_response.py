@@ -44,6 +44,8 @@ MOST_WINDOWS = 40
 MOST_RATE_HZ = 100.0
 USED_SHARE = 0.4
 """Of the sample rate: what lies nearer to half of it is blunted by the joins between samples."""
+QUICKEST = 0.8
+"""Delay in samples below which a loop is folded back by them and only looks like one that is seen."""
 SLOWER = 1.5
 GAP_STEPS = 4.0
 FEWEST_WINDOWS = 4
@@ -236,8 +238,7 @@ def _measured(
     loop = fit_loop(seen)
     if loop is None or not LIKE_A_LOOP[0] < loop.gain.value < LIKE_A_LOOP[1]:
         return NotMeasured(Reason.UNDEFINED, "the answer is not that of a loop")
-    # A loop quicker than that is folded back by the samples and only looks like one that is seen.
-    if loop.delay_s.value < 0.5 / cut.rate_hz or loop.bandwidth_hz.value > BEYOND * top_hz:
+    if loop.delay_s.value < QUICKEST / cut.rate_hz or loop.bandwidth_hz.value > BEYOND * top_hz:
         return NotMeasured(Reason.RATE_TOO_LOW, f"logged at {cut.rate_hz:.1f} Hz")
     said = [
         Observation(f"{axis.name}_{metric}", context, one.value, one.error, cut.seconds, cut.windows)
