@@ -53,6 +53,8 @@ FIRST_RAMP = 1
 """Wear may be as old as the history: ramps may start right after its first flight."""
 WIDE, WIDE_SHARE = 10.0, 0.1
 """Prior deviation of an effect beyond the usual, and how much of the weight is on it."""
+SHORTEST_RAMP = 10
+"""Flights a drift must have gone on for: what is shorter looks like a step, or like two gross errors."""
 NAMED = 0.9
 """Posterior share from which a shape is named, and that the interval of the start holds."""
 GROSS = 2.5
@@ -155,7 +157,7 @@ def difference_scale(value: FloatArray, rho: FloatArray) -> FloatArray:
 def hypotheses(n: int) -> Hypotheses:
     """All that may have happened in n flights."""
     steps = np.arange(FIRST_START, n - LAST_START + 1)
-    ramps = np.arange(FIRST_RAMP, n - LAST_START + 1)
+    ramps = np.arange(FIRST_RAMP, n - SHORTEST_RAMP + 1)
     flight = np.arange(n)
     rising = np.maximum(flight - ramps[:, None] + 1.0, 0.0) / (n - ramps[:, None])
     ramp = np.r_[np.zeros(steps.size, dtype=bool), np.ones(ramps.size, dtype=bool)]

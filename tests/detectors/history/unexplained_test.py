@@ -17,6 +17,7 @@ from trimkeep.detectors.history.steps_unknown import (
     LEAST_WEIGHT,
     RAMP_SHARE,
     RAMP_WIDTH,
+    SHORTEST_RAMP,
     START_WEIGHT,
     WIDE,
     WIDE_SHARE,
@@ -127,7 +128,7 @@ def test_scan_is_the_plain_average_over_all_starts() -> None:
     steps = [(s, (flight >= s).astype(float), 1.0, 1 - RAMP_SHARE) for s in range(5, 18)]
     ramps = [
         (s, np.maximum(flight - s + 1.0, 0.0) / (20 - s), RAMP_WIDTH, RAMP_SHARE)
-        for s in range(FIRST_RAMP, 18)
+        for s in range(FIRST_RAMP, 20 - SHORTEST_RAMP + 1)
     ]
     total = 0.0
     for start, column, width, share in (*steps, *ramps):
