@@ -38,6 +38,7 @@ SCENARIOS = {
         Scenario("real", 0.2, 0.05, 1.0, lognormal=True),
         Scenario("real ar4", 0.4, 0.05, 1.0, lognormal=True),
         Scenario("season", 0.2, 0.05, 1.0, wind_rises_by=1.0, lognormal=True),
+        Scenario("calmer", 0.2, 0.05, 1.0, wind_rises_by=-1.0, lognormal=True),
         Scenario("stress", 0.4, 0.10, 1.0, heavy_tails=True),
     )
 }
