@@ -187,9 +187,10 @@ def tally_view(finding: Finding, teller: Teller) -> TallyView | None:
         return None
     words = teller.words
     needed = (finding.flights_needed or 0) if finding.verdict is Verdict.TOO_EARLY else 0
+    before, after = finding.flights_before, finding.flights_after
     parts = [
-        words.sentence("tally_before", n=finding.flights_before),
-        words.sentence("tally_after", n=finding.flights_after),
+        words.sentence("tally_before_one" if before == 1 else "tally_before", n=before),
+        words.sentence("tally_after_one" if after == 1 else "tally_after", n=after),
     ]
     if needed:
         parts.append(words.sentence("tally_needed", n=needed))

@@ -114,9 +114,12 @@ class Teller:
         before, after = finding.flights_before, finding.flights_after
         if finding.kind == "condition_of_flight":
             return self.words.sentence("flights_seen", n=after) if after > 1 else ""
+        if finding.kind == "drift":
+            return self.words.sentence("flights_drift", n=before + after)
         if before == after:
             return self.words.sentence("flights_each", n=before)
-        return self.words.sentence("flights_sides", before=before, after=after)
+        name = "flights_sides_one" if before == 1 else "flights_sides"
+        return self.words.sentence(name, before=before, after=after)
 
 
 def make_teller(

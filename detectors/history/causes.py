@@ -38,11 +38,15 @@ class Sign:
 
 @dataclass(frozen=True, slots=True)
 class CauseRule:
-    """One cause: how usual, after which work likelier, which signs with what probability."""
+    """One cause: how usual, after which work likelier, which signs with what probability.
+
+    `checks`: by sign, what to check instead of `next_check` where that sign is what is to be explained.
+    """
 
     name: str
     prior: float
     next_check: str
+    checks: Mapping[str, str]
     kinds: Mapping[str, float]
     p: Mapping[str, float]
 
@@ -90,11 +94,13 @@ def cause_table_from_toml(text: str) -> CauseTable:
     )
     names = {sign.name for sign in signs}
     causes = tuple(
-        CauseRule(c["name"], c["prior"], c.get("next_check", ""), c.get("kinds", {}), c["p"])
+        CauseRule(
+            c["name"], c["prior"], c.get("next_check", ""), c.get("checks", {}), c.get("kinds", {}), c["p"]
+        )
         for c in content["cause"]
     )
     for cause in causes:
-        unknown = set(cause.p) - names
+        unknown = (set(cause.p) | set(cause.checks)) - names
         if unknown:
             raise ValueError(f"cause {cause.name} names signs that do not exist: {sorted(unknown)}")
         if not all(0.0 < p < 1.0 for p in (*cause.p.values(), cause.prior)):
@@ -162,15 +168,22 @@ def rank_causes(
     signs = [s for s in table.signs if s.name in seen and s.alone == ground]
     if not any(seen[s.name] for s in signs):
         return ()
-    logs = np.array([_log_likelihood(cause, signs, seen, kinds, innocent, table) for cause in table.causes])
+    own = [s.name for s in signs if seen[s.name] and family in s.families]
+    causes = [cause for cause in table.causes if _explains(cause, own, table)]
+    logs = np.array([_log_likelihood(cause, signs, seen, kinds, innocent, table) for cause in causes])
     probability = np.exp(logs - logs.max())
     probability /= probability.sum()
     order = np.argsort(-probability, kind="stable")[: table.most_shown]
     return tuple(
-        _likely(table.causes[k], float(probability[k]), signs, seen, kinds, innocent, table)
+        _likely(causes[k], float(probability[k]), signs, seen, own, kinds, innocent, table)
         for k in order
         if probability[k] >= table.shown_from
     )
+
+
+def _explains(cause: CauseRule, own: Sequence[str], table: CauseTable) -> bool:
+    """Whether a cause can bring about what is to be explained, or says that nothing known does."""
+    return not own or not cause.p or any(cause.p.get(name, 0.0) > table.chance for name in own)
 
 
 def _fits(cause: CauseRule, kinds: Collection[str]) -> float:
@@ -202,6 +215,7 @@ def _likely(
     probability: float,
     signs: Sequence[Sign],
     seen: Mapping[str, bool],
+    own: Sequence[str],
     kinds: Collection[str],
     innocent: Collection[str],
     table: CauseTable,
@@ -215,9 +229,8 @@ def _likely(
         speaks_for.append("came_slowly" if "drift" in kinds else "change_touched_it")
     if _fits(cause, innocent) >= 3.0:
         speaks_against.append("earlier_change_made_no_difference")
-    return LikelyCause(
-        cause.name, probability, tuple(speaks_for), tuple(speaks_against + strange), cause.next_check
-    )
+    check = next((cause.checks[name] for name in own if name in cause.checks), cause.next_check)
+    return LikelyCause(cause.name, probability, tuple(speaks_for), tuple(speaks_against + strange), check)
 
 
 def with_causes(findings: Sequence[Finding], table: CauseTable | None = None) -> tuple[Finding, ...]:

@@ -16,10 +16,10 @@ from datetime import datetime
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH, Limits
+from trimkeep.detectors.history.calibration import WIDTH, Limits, log_call_evidence
 from trimkeep.detectors.history.coinciding import Item, Separation, item_key, separate
 from trimkeep.detectors.history.comparisons import Blocks, BreaksOf
-from trimkeep.detectors.history.evidence import critical_t, log_e_value
+from trimkeep.detectors.history.evidence import critical_t
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import estimate, verdict_of
 from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Series, Verdict
@@ -43,7 +43,7 @@ DIFFERS = 2.8
 class PooledChange:
     """A change over the fleet, for one metric and context.
 
-    `effect` at the airframes' median level; `error` on the transformed scale; `forecast` further
+    `effect` at the airframes' median level; `log_e` the evidence for calling it; `forecast` further
     flights, over all airframes together, that would probably settle it (None: not in a season).
     """
 
@@ -236,7 +236,7 @@ def _pooled(
         for h in half
     ]
     ahead = next((int(n) for n, done in zip(more, settled, strict=True) if done and n > 0), None)
-    log_e = log_e_value(np.array(step / error), np.array(measured.freedom), np.array(information[0]), WIDTH)
+    log_e = log_call_evidence(np.array(step / error), np.array(measured.freedom), np.array(information[0]))
     return PooledChange(
         key="|".join("/".join(item) for item in group),
         series=series,

@@ -98,6 +98,23 @@ def test_armed_on_the_ground_is_its_own_matter() -> None:
     assert "armed_on_ground" not in {c.cause for c in rank_causes(pattern, (), family="oscillation")}
 
 
+def test_a_cause_that_cannot_bring_it_about_is_not_named() -> None:
+    """A rate limit above reach stands in the same flights; it does not age a battery."""
+    pattern = seen("battery reach")
+    assert "rate_limit_too_high" not in {c.cause for c in rank_causes(pattern, ("drift",), family="energy")}
+    assert "wear" not in {c.cause for c in rank_causes(pattern, ("drift",), family="rate_limits")}
+
+
+def test_the_check_is_for_what_wears() -> None:
+    for sign, family, check in (
+        ("battery", "energy", "measure_battery"),
+        ("power", "energy", "inspect_propulsion"),
+        ("play", "linkage", "inspect_moving_parts"),
+    ):
+        wear = next(c for c in rank_causes(seen(sign), ("drift",), family=family) if c.cause == "wear")
+        assert wear.next_check == check
+
+
 def test_what_did_not_get_worse_speaks_too() -> None:
     ranked = rank_causes(seen("altitude swing", "play limit_cycle"), ())
     play = next((c for c in ranked if c.cause == "linkage_play"), None)
@@ -152,6 +169,8 @@ p = { altitude = 0.5 }
     assert cause_table_from_toml(good).causes[0].name == "loop_gain"
     with pytest.raises(ValueError, match="height"):
         cause_table_from_toml(good.replace("{ altitude", "{ height"))
+    with pytest.raises(ValueError, match="height"):
+        cause_table_from_toml(good.replace('next_check = "c"', 'checks = { height = "c" }'))
     with pytest.raises(ValueError, match="between 0 and 1"):
         cause_table_from_toml(good.replace("prior = 0.2", "prior = 2.0"))
 
@@ -176,7 +195,8 @@ def test_findings_of_one_change_explain_each_other() -> None:
         ]
     )
     assert told[0].likely_causes[0].cause == "loop_gain"
-    assert told[0].likely_causes == told[1].likely_causes
+    first, second = (one.likely_causes[0] for one in told[:2])
+    assert (first.cause, first.evidence_for) == (second.cause, second.evidence_for)
     assert told[2].likely_causes == () and told[3].likely_causes == ()
     play = next((c for c in told[0].likely_causes if c.cause == "linkage_play"), None)
     assert play is None or "earlier_change_made_no_difference" in play.evidence_against
