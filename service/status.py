@@ -17,7 +17,7 @@ from trimkeep.service.judging import MODEL_NAME
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.digests import load_digests
-from trimkeep.service.store.findings import load_findings
+from trimkeep.service.store.findings import count_findings
 from trimkeep.service.store.logs import Books, LogStatus, load_books, load_log_outcomes
 from trimkeep.service.store.models import load_model
 from trimkeep.service.store.rows import LogOutcome
@@ -78,7 +78,7 @@ def fleet_status(store: Store, fleet: FleetSettings) -> FleetStatus:
     model = load_model(store, MODEL_NAME)
     health = read_health(store.state)
     finished = [one for one in outcomes if one.finished_at is not None]
-    called = [one for one in load_findings(store) if one.tier is Tier.CALLED and one.status == "open"]
+    called = count_findings(store, Tier.CALLED, "open")
     return FleetStatus(
         being_read=len(books.unfinished),
         waiting=_waiting(fleet, books),
@@ -89,7 +89,7 @@ def fleet_status(store: Store, fleet: FleetSettings) -> FleetStatus:
         store_bytes=_size(store.database) + sum(_size(path) for path in store.recordings.glob("*")),
         free_bytes=shutil.disk_usage(store.state).free,
         model_version=model.version if model is not None else None,
-        open_findings=dict(Counter(str(one.verdict) for one in called if one.verdict in ASKING)),
+        open_findings={str(verdict): called[verdict] for verdict in ASKING if verdict in called},
         chain_head=chain_head(store),
         watcher=health,
     )

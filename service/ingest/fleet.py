@@ -139,7 +139,7 @@ class _Ingest:
             self._complain_of_strays()
         self._import_journals(only)
         places = self._places(only)
-        books = logs.load_books(self.store)
+        books = self._load_books(None if only is None else places)
         known = books.places
         if only is None:
             self._clean(books)
@@ -152,6 +152,17 @@ class _Ingest:
         return self.report.build()
 
     # --- what there is ---
+
+    def _load_books(self, places: list[Place] | None) -> Books:
+        """All that is known of the fleet's logs, or of these files: of a large fleet that is far less."""
+        if places is None:
+            return logs.load_books(self.store)
+        cards = [self.cards[place.folder] for place in places]
+        return logs.load_books(
+            self.store,
+            paths=[stored_path(self.fleet, place.path) for place in places],
+            airframes={card.id for card in cards if card is not None},
+        )
 
     def _clean(self, books: Books) -> None:
         for path in sweep(self.store.recordings, books.hashes, older_than_s=SWEEP_AFTER_S, now_s=time.time()):

@@ -11,7 +11,7 @@ import duckdb
 import pyarrow as pa
 
 from trimkeep.config.errors import UsageError
-from trimkeep.detectors.history.model import Finding, Status
+from trimkeep.detectors.history.model import Finding, Status, Tier
 from trimkeep.service.store.audit import append_record
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.finding_codec import finding_from_json, finding_to_json
@@ -267,6 +267,17 @@ _EVENTS = """
 SELECT seq, finding_id, said_at, kind, who, note, verdict, tier, status
 FROM finding_event WHERE finding_id = ? OR ? ORDER BY seq
 """
+
+
+_COUNT = """
+SELECT verdict, count(*) FROM finding WHERE is_current AND tier = ? AND status = ? GROUP BY verdict
+"""
+
+
+def count_findings(store: Store, tier: Tier, status: Status) -> dict[str, int]:
+    """How many of a tier and status the judge says today, by verdict."""
+    with unit_of_work(store) as connection:
+        return dict(connection.execute(_COUNT, [str(tier), status]).fetchall())
 
 
 def load_finding_events(store: Store, finding_id: str | None = None) -> tuple[FindingEvent, ...]:

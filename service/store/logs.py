@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from enum import StrEnum
@@ -59,7 +59,7 @@ _KNOWN_PLACES = """
 SELECT s.path, s.sha256, s.airframe, s.size_bytes, s.mtime_ns, s.inode,
     log.outcome IS NOT NULL AND log.lease IS NULL, log.card_hash, log.path
 FROM log_sighting s JOIN log_file log USING (sha256)
-WHERE s.gone_at IS NULL
+WHERE s.gone_at IS NULL AND (? OR s.path IN (SELECT unnest(?)))
 """
 
 
@@ -85,7 +85,9 @@ def load_owner(store: Store, sha256: str) -> Relative:
     return Relative(*row)
 
 
-_HEADS = "SELECT head_sha256, sha256, airframe, size_bytes, path FROM log_file"
+_HEADS = """
+SELECT head_sha256, sha256, airframe, size_bytes, path FROM log_file WHERE ? OR airframe IN (SELECT unnest(?))
+"""
 _UNFINISHED = "SELECT sha256, path, attempts, worker_deaths FROM log_file WHERE outcome IS NULL"
 
 
@@ -117,11 +119,22 @@ class Books:
         return frozenset(one.sha256 for relatives in self.heads.values() for one in relatives)
 
 
-def load_books(store: Store) -> Books:
-    """Everything in one unit of work."""
+def load_books(
+    store: Store, *, paths: Collection[str] | None = None, airframes: Collection[str] | None = None
+) -> Books:
+    """Everything in one unit of work.
+
+    Parameters
+    ----------
+    store : Store
+    paths : collection of str or None
+        Only these places; None means all.
+    airframes : collection of str or None
+        Only the logs of these in `heads`; None means all. A log continues one of its own airframe only.
+    """
     with unit_of_work(store) as connection:
-        places = connection.execute(_KNOWN_PLACES).fetchall()
-        heads = connection.execute(_HEADS).fetchall()
+        places = connection.execute(_KNOWN_PLACES, [paths is None, sorted(paths or ())]).fetchall()
+        heads = connection.execute(_HEADS, [airframes is None, sorted(airframes or ())]).fetchall()
         unfinished = connection.execute(_UNFINISHED).fetchall()
     by_head: dict[str, list[Relative]] = {}
     for head, *rest in heads:
