@@ -61,7 +61,8 @@ COST = {"sign": 0.02, "swapped": 0.04, "unit": 0.03}
 """Far below what one relation weighs (1): they only settle which of two explanations is named."""
 COST_TURNED = 0.02
 COST_SELDOM = 0.03
-COST_PER_CHANNEL = 0.01
+COST_ONE_SENSOR = 0.01
+"""Where only one axis of a sensor shows its unit, the others are in the same one."""
 SAME = 1e-6
 
 
@@ -86,7 +87,7 @@ class Change:
             COST[self.kind]
             + COST_TURNED * turned
             + COST_SELDOM * self.seldom
-            + COST_PER_CHANNEL * (len(self.factors) - 1)
+            - COST_ONE_SENSOR * (self.kind == "unit" and len(self.factors) > 1)
         )
 
     def on(self, read_as: ReadAs) -> ReadAs:

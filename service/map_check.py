@@ -167,7 +167,15 @@ def outputs_line(function: str, outputs: tuple[Output, ...]) -> str:
     >>> outputs_line("elevator", (Output(channel=2, reversed=True, throw_deg=20.0),))
     'elevator = { channel = 2, throw_deg = 20.0, reversed = true }'
     """
-    entries = [_output(one) for one in outputs]
+    own = OWN_AXIS.get(function)
+    # What the function's name says need not be said again.
+    plain = {axis: float(axis == own) for axis in ("pitch", "roll", "yaw")}
+    entries = [
+        _output(replace(one, pitch=0.0, roll=0.0, yaw=0.0))
+        if {axis: getattr(one, axis) for axis in plain} == plain
+        else _output(one)
+        for one in outputs
+    ]
     return f"{function} = " + (entries[0] if len(entries) == 1 else f"[ {', '.join(entries)} ]")
 
 
