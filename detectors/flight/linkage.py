@@ -25,7 +25,8 @@ from trimkeep.detectors.model import (
     Window,
 )
 from trimkeep.detectors.numerics.pieces import Piece, without_gaps
-from trimkeep.detectors.numerics.play import PlayFit, Record, fit_play
+from trimkeep.detectors.numerics.play_fit import PlayFit, fit_play
+from trimkeep.detectors.numerics.play_likelihood import Record
 
 WORK_RATE_HZ = 25.0
 MIN_RATE_HZ = 20.0

@@ -12,7 +12,9 @@ import control
 import numpy as np
 import pytest
 
-from trimkeep.detectors.numerics.play import Record, fit_play, lagged, play
+from trimkeep.detectors.numerics.play import lagged, play
+from trimkeep.detectors.numerics.play_fit import fit_play
+from trimkeep.detectors.numerics.play_likelihood import Record
 
 # r = half-gap over amplitude, then real and imaginary part; recomputed from the closed form.
 BACKLASH = (

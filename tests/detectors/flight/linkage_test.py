@@ -80,6 +80,20 @@ def test_a_gap_is_read_back_in_gusts_and_closed_loop(gap: float, gust: float, ra
     assert one.seconds > 200.0
 
 
+@pytest.mark.parametrize("earlier", [0, 2, 4, 6])
+@pytest.mark.parametrize("gap", [0.0, 0.05])
+def test_command_and_rate_need_not_be_logged_at_the_same_instants(gap: float, earlier: int) -> None:
+    """25 Hz each, the command so many 200ths of a second before the rate; stamps in whole milliseconds."""
+    command, rate = looped("gap", gap, 0.5, 2)
+    time_s = np.round(np.arange(command.size) / FINE_HZ + 0.0004, 3)
+    flight = held_flight({"elevator_cmd": command[8::8], "pitch_rate_dps": rate[8::8]}, 25.0, "mission")
+    rows = np.arange(8 - earlier, command.size, 8)
+    late = {"elevator_cmd": Channel(time_s[rows], command[rows])}
+    late["pitch_rate_dps"] = Channel(time_s[8::8], rate[8::8])
+    one = said(with_channels(flight, **late))["elevator_play_fraction"]
+    assert abs(one.value - gap) < 0.01
+
+
 @pytest.mark.parametrize("rate_hz", [25.0, 50.0])
 @pytest.mark.parametrize("gust", [0.5, 3.0])
 @pytest.mark.parametrize("seed", [1, 2, 3])
