@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
@@ -80,19 +80,56 @@ def write_pages(store: Store, fleet: FleetSettings, judgement: Judgement, now: d
     """
     books = load_books(store, fleet, judgement, now)
     folder = fleet.output / FOLDER
-    written, unchanged, names = [], 0, set()
-    for page in _pages(store, books):
-        names.add(page.name)
-        path = folder / page.name
-        if made_from(path) == page.key:
-            unchanged += 1
-        else:
-            _write(path, page, books)
-            written.append(path)
+    names, written = _write_changed(folder, _pages(store, books), books)
+    unchanged = len(names) - len(written)
     # A flight's page stays true when no finding cites the flight any more.
     names |= set(plan_links((), (), books.flight_by_id).flights.values())
     withdrawn = _withdraw(folder, names, books)
-    return PageSet(links_from_digest(books.setting.links), tuple(written), unchanged, withdrawn)
+    return PageSet(links_from_digest(books.setting.links), written, unchanged, withdrawn)
+
+
+def write_pages_of(
+    store: Store, fleet: FleetSettings, judgement: Judgement, now: datetime, airframes: Collection[str]
+) -> tuple[Path, ...]:
+    """Bring the pages of some airframes up to date: their own, their findings', and those of cited flights.
+
+    The board and what is said of the fleet wait for `write_pages`. What it costs hardly grows with the fleet.
+
+    Parameters
+    ----------
+    store, fleet
+    judgement : Judgement
+        Series and changes of these airframes at least.
+    now : datetime
+        Aware.
+    airframes : collection of str
+
+    Returns
+    -------
+    tuple of Path
+        The pages that were written.
+
+    Raises
+    ------
+    ReportError
+        The folder of the pages cannot be written to.
+    """
+    books = load_books(store, fleet, judgement, now)
+    return _write_changed(fleet.output / FOLDER, _pages_of(store, books, frozenset(airframes)), books)[1]
+
+
+def _write_changed(
+    folder: Path, pages: Iterator[_Page], books: PageBooks
+) -> tuple[set[str], tuple[Path, ...]]:
+    """Names of all pages, and those that were written."""
+    names, written = set(), []
+    for page in pages:
+        names.add(page.name)
+        path = folder / page.name
+        if made_from(path) != page.key:
+            _write(path, page, books)
+            written.append(path)
+    return names, tuple(written)
 
 
 def _write(path: Path, page: _Page, books: PageBooks) -> None:
@@ -147,6 +184,20 @@ def _pages(store: Store, books: PageBooks) -> Iterator[_Page]:
         yield _finding_page(store, books, finding, base)
     for flight_id, detectors in books.cited.items():
         yield _flight_page(store, books, flight_id, detectors, base)
+
+
+def _pages_of(store: Store, books: PageBooks, airframes: frozenset[str]) -> Iterator[_Page]:
+    """What an airframe's page leads to comes before it."""
+    base = fingerprint(program_fingerprint(), _setting_key(books))
+    for flight_id, detectors in books.cited.items():
+        if books.flight_by_id[flight_id].airframe in airframes:
+            yield _flight_page(store, books, flight_id, detectors, base)
+    for finding in books.findings_shown:
+        if airframes.issuperset(finding.airframes):
+            yield _finding_page(store, books, finding, base)
+    for row in books.airframes:
+        if row.id in airframes:
+            yield _airframe_page(books, row, base, _series_print(books.series.get(row.id, ())))
 
 
 def _series_print(series: tuple[Series, ...]) -> str:

@@ -26,9 +26,9 @@ from trimkeep.reports.form_views import FormPage
 from trimkeep.reports.render import render_form
 from trimkeep.service.airframe_names import airframe_names
 from trimkeep.service.answers import Answer, give_answer
+from trimkeep.service.card_thresholds import card_thresholds
 from trimkeep.service.journal import record_work
 from trimkeep.service.journal_table import KINDS, EntryText
-from trimkeep.service.judging import card_thresholds
 from trimkeep.service.page_books import SPECS
 from trimkeep.service.store.findings import load_findings
 from trimkeep.service.store.series import load_series

@@ -9,34 +9,44 @@ from __future__ import annotations
 import json
 import logging
 import threading
-from collections.abc import Callable
-from datetime import datetime
+import time
+from collections.abc import Callable, Collection
+from dataclasses import dataclass
+from datetime import date, datetime
 from zoneinfo import ZoneInfo
 
 from trimkeep.config.errors import TrimkeepError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.fleet_model import FleetModel
+from trimkeep.service.card_thresholds import card_thresholds
 from trimkeep.service.changes import load_changes
-from trimkeep.service.judging import MODEL_NAME, Judgement, card_thresholds
+from trimkeep.service.judging import MODEL_NAME, Judgement
 from trimkeep.service.page_books import SPECS
-from trimkeep.service.pages import write_pages
+from trimkeep.service.page_links import BOARD, FOLDER
+from trimkeep.service.pages import write_pages, write_pages_of
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.findings import FindingChanges, load_findings
 from trimkeep.service.store.models import load_model
-from trimkeep.service.store.pulse import store_pulse
+from trimkeep.service.store.pulse import Pulse, store_pulse, touched_since
 from trimkeep.service.store.series import load_series
 
 log = logging.getLogger(__name__)
 
+# So many times as long as it took to bring the pages up to date, nothing is done, unless somebody wrote.
+REST_TIMES = 5.0
 
-def standing_judgement(store: Store, fleet: FleetSettings) -> Judgement:
-    """What the last judging left, as the store has it now."""
+
+def standing_judgement(
+    store: Store, fleet: FleetSettings, airframes: Collection[str] | None = None
+) -> Judgement:
+    """What the last judging left, as the store has it now; None means of the whole fleet."""
     return Judgement(
-        series=load_series(store, SPECS, card_thresholds(fleet)),
-        changes=load_changes(store, fleet.time_zone),
+        series=load_series(store, SPECS, card_thresholds(fleet), airframes),
+        changes=load_changes(store, fleet.time_zone, airframes),
         findings=load_findings(store),
         model_version=_model_version(store),
         differences=FindingChanges(),
+        whole=airframes is None,
     )
 
 
@@ -51,8 +61,20 @@ def _model_version(store: Store) -> str:
         return "none"
 
 
+@dataclass(frozen=True, slots=True)
+class _Shown:
+    """What the pages show: how far the store had come, and on which day."""
+
+    pulse: Pulse
+    day: date
+
+
 class Refresher:
-    """Looks at the store now and then, and brings the pages up to date when it has changed."""
+    """Looks at the store now and then, and brings the pages up to date when it has changed.
+
+    Of a fleet larger than `judge.whole_up_to` flights only the pages of airframes that were touched are
+    looked after; the board waits for the next digest, as it does with the watcher.
+    """
 
     def __init__(
         self, store: Store, fleet: FleetSettings, clock: Callable[[], datetime], every_s: float
@@ -61,8 +83,8 @@ class Refresher:
         self.fleet = fleet
         self.clock = clock
         self.every_s = every_s
-        self._zone = ZoneInfo(fleet.time_zone)
-        self._shown: tuple[object, ...] | None = None
+        self._shown: _Shown | None = None
+        self._touched: frozenset[str] = frozenset()
         self._again = False
         self._lock = threading.Lock()
         self._wake = threading.Event()
@@ -88,19 +110,31 @@ class Refresher:
         """Bring the pages up to date if the store has changed; whether it had."""
         with self._lock:
             moment = self.clock()
-            pulse = (*store_pulse(self.store), moment.astimezone(self._zone).date())
-            changed = pulse != self._shown
-            if not changed and not self._again:
-                return False
-            write_pages(self.store, self.fleet, standing_judgement(self.store, self.fleet), moment)
+            day = moment.astimezone(ZoneInfo(self.fleet.time_zone)).date()
+            seen = _Shown(store_pulse(self.store), day)
+            changed = seen != self._shown
+            if changed or self._again:
+                self._write(seen, moment)
             # The watcher may have been writing the same pages, from what stood a moment before: once more
             # at the next look, which finds them as they should be or sets them right.
-            self._shown, self._again = pulse, changed
+            self._shown, self._again = seen, changed
             return changed
+
+    def _write(self, seen: _Shown, moment: datetime) -> None:
+        small = seen.pulse.flights <= self.fleet.settings.judge.whole_up_to
+        if small or not (self.fleet.output / FOLDER / BOARD).is_file():
+            write_pages(self.store, self.fleet, standing_judgement(self.store, self.fleet), moment)
+        elif self._shown is not None:
+            touched = touched_since(self.store, self._shown.pulse)
+            names, self._touched = touched | self._touched, touched
+            if names:
+                standing = standing_judgement(self.store, self.fleet, names)
+                write_pages_of(self.store, self.fleet, standing, moment, names)
 
     def _run(self) -> None:
         while not self._stopped.is_set():
             self._wake.clear()
+            begun = time.monotonic()
             try:
                 self.now()
             except TrimkeepError as error:
@@ -108,4 +142,5 @@ class Refresher:
             except Exception:
                 # The pages of before are served on; a fault here must not end the thread unseen.
                 log.exception("the pages could not be brought up to date")
-            self._wake.wait(self.every_s)
+            # A fleet that is always flying must not keep a processor busy with its pages.
+            self._wake.wait(max(self.every_s, REST_TIMES * (time.monotonic() - begun)))

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.service.told_fleet import NOW, judged, told_fleet
+from tests.service.told_fleet import NOW, fly, judged, told_fleet
 from tests.service.web.served import Clock
 from trimkeep.config.errors import StoreBusy
 from trimkeep.config.settings import FleetSettings
@@ -18,7 +18,7 @@ from trimkeep.service.judging import judge
 from trimkeep.service.pages import write_pages
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.findings import load_finding_events
-from trimkeep.service.store.pulse import store_pulse
+from trimkeep.service.store.pulse import Pulse, store_pulse, touched_since
 from trimkeep.service.web import refresh
 from trimkeep.service.web.refresh import Refresher
 
@@ -83,14 +83,14 @@ def test_it_goes_on_after_a_fault_and_stops_when_told(told: Told, monkeypatch: p
     calls: list[float] = []
     done = threading.Event()
 
-    def pulse(_: Store) -> tuple[int, int, int]:
+    def pulse(_: Store) -> Pulse:
         calls.append(time.monotonic())
         if len(calls) == 1:
             raise StoreBusy("is in use", subject="store", next_step="Wait")
         if len(calls) == 2:
             raise ZeroDivisionError
         done.set()
-        return (1, 1, 1)
+        return Pulse(1, 1, 1, 1)
 
     monkeypatch.setattr(refresh, "store_pulse", pulse)
     refresher = Refresher(store, fleet, Clock(), 0.01)
@@ -123,3 +123,39 @@ def test_other_writers_are_let_in_between(told: Told) -> None:
     Refresher(store, fleet, Clock(), 1.0).now()
     with unit_of_work(Store(store.state, patience_s=1.0)) as connection:
         assert connection.execute("SELECT count(*) FROM flight").fetchone() == (6,)
+
+
+LARGE = "[judge]\nwhole_up_to = 1\n"
+
+
+def test_of_a_large_fleet_only_what_was_touched_is_looked_after(tmp_path: Path) -> None:
+    fleet, store = told_fleet(tmp_path, LARGE)
+    fly(fleet, 0, 1.0, airframe="heron-02")
+    judged(store)
+    refresher = Refresher(store, fleet, Clock(), 1.0)
+    # There are no pages yet: all are made.
+    assert refresher.now()
+    before = times(fleet)
+    assert {name.split("-")[0] for name in before} == {"board.html", "airframe", "finding", "flight"}
+    give_answer(store, fleet, "f1", Answer("acknowledged", "Ann", "seen"), NOW)
+    assert refresher.now()
+    changed = {name for name, at in times(fleet).items() if before[name] != at}
+    assert {name.rsplit("-", 1)[0] for name in changed} == {"airframe-heron-01", "finding-f1"}
+    # They are as the digest would write them: only the board is left for it.
+    made = write_pages(store, fleet, refresh.standing_judgement(store, fleet), NOW)
+    assert [path.name for path in made.written] == ["board.html"]
+    old = {name: (fleet.output / "pages" / name).read_bytes() for name in changed}
+    fly(fleet, 9, 1.0, airframe="heron-02")
+    assert refresher.now()
+    assert old == {name: (fleet.output / "pages" / name).read_bytes() for name in changed}
+
+
+def test_what_was_touched_is_told_by_airframe(told: Told) -> None:
+    fleet, store = told
+    pulse = store_pulse(store)
+    assert (pulse.flights, touched_since(store, pulse)) == (6, frozenset())
+    judged(store)
+    assert touched_since(store, pulse) == {"heron-01"}
+    pulse = store_pulse(store)
+    fly(fleet, 0, 1.0, airframe="heron-02")
+    assert touched_since(store, pulse) == {"heron-02"}
