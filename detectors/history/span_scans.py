@@ -159,10 +159,15 @@ def known_share(one: SpanScan, span: Span, tolerance: int) -> float:
     return float(posterior(logs)[near_known(one, span, tolerance)].sum())
 
 
-def likeliest_place(one: SpanScan, span: Span, tolerance: int) -> Place:
-    """The step or drift that explains best what the known changes do not."""
+def likeliest_place(one: SpanScan, span: Span, tolerance: int, *, steps_only: bool = False) -> Place:
+    """The step or drift that explains best what the known changes do not.
+
+    `steps_only` names the best step even where a drift is likelier; a drift only where no step is left.
+    """
     start, ramp = one.hypotheses.start, one.hypotheses.ramp
     logs = np.where(near_known(one, span, tolerance), -np.inf, one.log_place + one.hypotheses.log_prior)
+    if steps_only and np.isfinite(logs[~ramp]).any():
+        logs = np.where(ramp, -np.inf, logs)
     share = posterior(logs)
     steps = share * ~ramp
     drift = bool(share[ramp].sum() >= NAMED) or not steps.any()

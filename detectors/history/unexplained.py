@@ -38,6 +38,8 @@ CERTAIN = 171.0
 SUSPECT = 3.0
 """Evidence from which a known change is taken to have had some effect."""
 MOST_IN_A_SPAN = 3
+STAIRS = 9.0
+"""Odds at which two steps are taken for what one drift explains nearly as well."""
 
 Raw = Mapping[tuple[int, str], Comparison]
 """Comparisons as if nothing unexplained had happened, by identity of the series and id of the change."""
@@ -180,23 +182,37 @@ def _search(searches: Sequence[_Search], scanner: Scanner, tolerance: int) -> No
     """Fill in what each span holds, step after step until nothing is left or the rest is a drift."""
     active = list(searches)
     for turn in range(MOST_IN_A_SPAN):
-        going_on = []
         scans = scanner([s.span for s in active], [s.held for s in active])
+        ours: list[tuple[_Search, SpanScan]] = []
         for search, one in zip(active, scans, strict=True):
-            ours = not one.alarms or known_share(one, search.span, tolerance) < DECISIVE
+            known = one.alarms and known_share(one, search.span, tolerance) >= DECISIVE
             if turn == 0:
-                search.log_evidence = one.log_evidence if ours else 0.0
-            if not (one.alarms and ours):
-                continue
-            place = likeliest_place(one, search.span, tolerance)
+                search.log_evidence = 0.0 if known else one.log_evidence
+            if one.alarms and not known:
+                ours.append((search, one))
+        active = []
+        for (search, one), place in zip(ours, _places(ours, scanner, tolerance), strict=True):
             found = _found(search, one, place, turn)
             if found.verdict not in (Verdict.WORSE, Verdict.BETTER):
                 continue
             search.found.append(found)
             if not place.drift:
                 search.held = search.held | {place.start}
-                going_on.append(search)
-        active = going_on
+                active.append(search)
+
+
+def _places(ours: Sequence[tuple[_Search, SpanScan]], scanner: Scanner, tolerance: int) -> list[Place]:
+    """Where and what it is; what looks like a drift is put to the test, since two steps look like one."""
+    places = [likeliest_place(one, search.span, tolerance) for search, one in ours]
+    steps = [likeliest_place(one, search.span, tolerance, steps_only=True) for search, one in ours]
+    doubted = [k for k, place in enumerate(places) if place.drift and not steps[k].drift]
+    held = [ours[k][0].held | {steps[k].start} for k in doubted]
+    for k, rest in zip(doubted, scanner([ours[k][0].span for k in doubted], held), strict=True):
+        weight = ours[k][1].log_place
+        as_steps = weight[steps[k].hypothesis] + rest.log_evidence
+        if rest.alarms and as_steps > weight[places[k].hypothesis] + np.log(STAIRS):
+            places[k] = steps[k]
+    return places
 
 
 def _held_anew(

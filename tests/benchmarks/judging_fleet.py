@@ -13,7 +13,7 @@ from tests.benchmarks.judging_series import SCENARIOS, Batch, make
 from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, log_call_evidence
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import MetricModel
-from trimkeep.detectors.history.multiplicity import call_by_chance, false_chance, real_share
+from trimkeep.detectors.history.multiplicity import SEVERAL_METRICS, call_by_chance, false_chance, real_share
 from trimkeep.detectors.history.pooling import crossed_effects
 from trimkeep.detectors.model import FloatArray
 
@@ -103,6 +103,7 @@ def _count_called(tally: Tally, metrics: Sequence[Metric]) -> None:
     for week in range(12):
         if WEEKS[week] >= SETTINGS.min_flights_called:
             strong = np.mean([np.exp(np.minimum(m.log_call[:, week], 300.0)) for m in metrics], axis=0)
+            strong = strong * (SEVERAL_METRICS if len(metrics) > 1 else 1.0)
             chance = false_chance(strong, real_share(strong, SETTINGS))
             # as for a finding: its own evidence is more than a hint, its interval excludes no change
             speaks = [m.sure[:, week] & (m.log_e[:, week] >= np.log(SETTINGS.watch_e_value)) for m in metrics]
