@@ -49,7 +49,9 @@ def stored_answers() -> dict[str, Answers]:
 def pages(answers: dict[str, Answers]) -> dict[str, str]:
     """File name to text, of every page and the table."""
     intro = INTRO.read_text(encoding="utf-8")
-    made = {"README.md": intro + table(DETECTORS).replace("](", "](pages/")}
+    causes = PAGES / "errors" / "causes.md"
+    told = causes.read_text(encoding="utf-8") if causes.exists() else ""
+    made = {"README.md": intro + table(DETECTORS).replace("](", "](pages/") + told}
     for detector in DETECTORS:
         spec = detector.spec
         errors = PAGES / "errors" / f"{spec.id}.md"
