@@ -89,8 +89,11 @@ def _with_headers(response: Response) -> Response:
 
 
 def notice(site: Site, code: str, status: int) -> Response:
-    """A page with one sentence."""
+    """A page with one sentence; for a program the sentence alone."""
     page = compose_notice(site.setting(), code, url_for("home"))
+    asker = g.get("asker")
+    if asker is not None and asker.session is None:
+        return Response(f"{page.line}\n", status, mimetype="text/plain")
     return Response(render_notice(page), status, mimetype="text/html")
 
 

@@ -315,6 +315,8 @@ def test_a_program_reads_and_writes_with_its_token(here: Served) -> None:
     assert (made.status_code, made.mimetype) == (201, "text/plain")
     [row] = load_journal(here.store)
     assert row.extra["recorded_by"] == "workshop" and f"row {row.seq}." in made.text
+    missing = client.get("/pages/x.html", base_url=HOST, headers=bearer(READER_TOKEN))
+    assert (missing.status_code, missing.mimetype) == (404, "text/plain")
     refused = client.post(address, base_url=HOST, data={"kind": "servo"}, headers=bearer(ENGINEER_TOKEN))
     assert refused.status_code == 422 and refused.mimetype == "text/plain"
     for wrong in ("tk_", "", "tk_engineer-for-test", PASSWORD):
