@@ -15,8 +15,8 @@ ALL_AROUND_DEG = 240.0
 LEAST_SPAN_DEG = 30.0
 """Five times as much as a full turn in radians."""
 VOLTAGE_V = (2.0, 900.0)
-CRUISE_W = (3.0, 30_000.0)
-CURRENT_A = (0.05, 500.0)
+CRUISE_W = (0.5, 30_000.0)
+CURRENT_A = (0.02, 500.0)
 ENOUGH_AH = 0.02
 SECONDS_PER_HOUR = 3600.0
 

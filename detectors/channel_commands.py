@@ -25,6 +25,8 @@ SIGN_ONLY = (0.0, np.inf)
 BESIDE_ITSELF = (0.1, 10.0)
 """A target's spread over what is flown: even a limit or a slack loop stays inside, radians do not."""
 STEADY = 0.15
+HELD, FAR_FROM_HELD = (0.85, 1.18), (0.6, 1.6)
+"""Target over state: what a unit that is right leaves, and what only a wrong one does."""
 FOLLOWED, FOLLOWED_BETTER = 0.6, 0.25
 """Mean resultant of heading asked less heading flown: 0.7 to 0.9 in the sample fleet, a third in radians."""
 OTHER_ANGLES = (180.0 / np.pi, np.pi / 180.0, 0.01)
@@ -46,11 +48,16 @@ def _spread(target: str, state: str) -> Relation:
     return Relation(f"spread of {target} against {state}", (target, state), ask)
 
 
-def _held(target: str, state: str) -> Relation:
+def _held(target: str, state: str, datum: str | None = None) -> Relation:
     def ask(frame: Frame) -> Answer:
         asked, done = _only(frame, frame.get(target), HELD_ALTITUDE_MODES), frame.live(state)
+        if datum is not None and same_size(asked, frame.live(datum), HELD).said is Agreement.AGREES:
+            return NO_ANSWER  # counted from another zero, which no unit can mend
         # A target that is left standing while somebody flies by hand says nothing of units.
-        return same_size(asked, done, (0.6, 1.6), STEADY)
+        found = same_size(asked, done, FAR_FROM_HELD, STEADY)
+        if found.said is Agreement.AGREES and same_size(asked, done, HELD).said is not Agreement.AGREES:
+            return NO_ANSWER
+        return found
 
     return Relation(f"{target} against {state}", (target, state), ask)
 
@@ -149,7 +156,7 @@ COMMANDS: tuple[Relation, ...] = (
     Relation(
         "heading_target_deg against heading_deg", ("heading_target_deg", "heading_deg"), _heading_target
     ),
-    _held("altitude_target_m", "altitude_m"),
+    _held("altitude_target_m", "altitude_m", "height_m"),
     _held("airspeed_target_mps", "airspeed_mps"),
     _error("altitude_error_m", "altitude_target_m", "altitude_m"),
     _error("airspeed_error_mps", "airspeed_target_mps", "airspeed_mps"),

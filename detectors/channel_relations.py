@@ -16,7 +16,6 @@ from dataclasses import replace
 
 import numpy as np
 
-from trimkeep.detectors.channel_bounds import ALL_AROUND_DEG
 from trimkeep.detectors.channel_frame import (
     SPEEDS,
     STEP_S,
@@ -30,7 +29,9 @@ from trimkeep.detectors.channel_frame import (
     track,
     way_of,
 )
+from trimkeep.detectors.model import FloatArray
 from trimkeep.detectors.numerics.agreement import (
+    FEWEST,
     NO_ANSWER,
     Agreement,
     Answer,
@@ -42,6 +43,7 @@ from trimkeep.detectors.numerics.air import G_MPS2
 from trimkeep.detectors.numerics.circular import covered_deg
 from trimkeep.detectors.numerics.turn_physics import path_bank_deg
 
+HALF_AROUND_DEG = 180.0
 RATES = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 GYROS = ("gyro_x_dps", "gyro_y_dps", "gyro_z_dps")
 ACCELS = ("accel_x_mps2", "accel_y_mps2", "accel_z_mps2")
@@ -120,18 +122,42 @@ def _velocity_axis(source: str, axis: int) -> Relation:
 
 def _airspeed(source: str) -> Relation:
     def ask(frame: Frame) -> Answer:
-        way = way_of(frame, source)
-        # One leg with or against the wind says nothing; all around the wind cancels.
-        if covered_deg(way) < ALL_AROUND_DEG:
-            return NO_ANSWER
         air = frame.live("airspeed_mps")
-        found = same_size(np.hypot(*track(frame, source)), air, (0.65, 1.5))
-        speed = np.nanmedian(air) if np.isfinite(air).any() else 0.0
-        return NO_ANSWER if speed < 1.0 else found  # a dead sensor wanders about zero
+        known = air[np.isfinite(air)]
+        # One leg with or against the wind says nothing; a dead sensor wanders about zero.
+        if covered_deg(way_of(frame, source)) < HALF_AROUND_DEG or known.size < FEWEST:
+            return NO_ANSWER
+        speed, level = air_speed(*track(frame, source)), float(np.median(known))
+        if not speed or abs(level) < 1.0:
+            return NO_ANSWER
+        ratio = speed / level
+        apart = abs(float(np.log(abs(ratio))))
+        return Answer(Agreement.AGREES if 0.7 < ratio < 1.45 else Agreement.DIFFERS, apart)
 
     return Relation(
         f"airspeed against the speed of the {source} track", (*TRACKS[source], "airspeed_mps"), ask
     )
+
+
+def air_speed(north_mps: FloatArray, east_mps: FloatArray) -> float | None:
+    """Speed through the air by the circle that ground velocities lie on, whose centre is the wind; m/s.
+
+    Linear least squares of v^2 = 2 w v + (a^2 - w^2): a steady wind of any strength drops out.
+
+    Examples
+    --------
+    >>> way = np.linspace(0.0, 6.0, 200)
+    >>> round(air_speed(15.0 * np.cos(way) + 11.0, 15.0 * np.sin(way) - 3.0), 6)
+    15.0
+    """
+    known = np.isfinite(north_mps) & np.isfinite(east_mps)
+    if known.sum() < FEWEST:
+        return None
+    north, east = north_mps[known], east_mps[known]
+    terms = np.column_stack((2.0 * north, 2.0 * east, np.ones(north.size)))
+    wind_north, wind_east, rest = np.linalg.lstsq(terms, north**2 + east**2, rcond=None)[0]
+    square = rest + wind_north**2 + wind_east**2
+    return float(np.sqrt(square)) if square > 0.0 else None
 
 
 def _climb(name: str) -> Relation:

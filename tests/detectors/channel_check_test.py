@@ -45,6 +45,24 @@ def test_nor_at_other_rates_and_in_other_flying(rate_hz: float) -> None:
     assert check_map(recorded(flown_with(seed=7, club=True, gust_mps=0.8), rate_hz)) == ()
 
 
+def test_nor_in_a_wind_of_two_thirds_of_the_airspeed() -> None:
+    """Ground speed is then half or twice the airspeed for minutes, as knots would be."""
+    recording = recorded(flown_with(seed=11, wind_mps=10.0), 4.0)
+    assert check_map(recording) == ()
+    [doubt] = check_map(misread(recording, ("airspeed_mps", "airspeed_mps", 3600.0 / 1852.0)))
+    assert (doubt.channel, doubt.unit) == ("airspeed_mps", "kt")
+
+
+def test_a_target_counted_from_another_zero_is_not_called_a_unit() -> None:
+    recording = recorded(flown_with(seed=4), 4.0)
+    altitude = recording.channels["altitude_m"]
+    high = Channel(altitude.time_s, altitude.value + 300.0)
+    above = Channel(altitude.time_s, altitude.value - altitude.value[0])
+    target = Channel(altitude.time_s, np.full(altitude.time_s.size, float(np.median(above.value))))
+    channels = {**recording.channels, "altitude_m": high, "height_m": above, "altitude_target_m": target}
+    assert check_map(replace(recording, channels=channels)) == ()
+
+
 @pytest.mark.parametrize(
     "name",
     [
