@@ -91,14 +91,23 @@ AXES = (
     Axis("pitch_rate", "pitch_rate_target_dps", "pitch_rate_dps", "pitch_target_deg", 8.0, 0.3),
     Axis("roll_rate", "roll_rate_target_dps", "roll_rate_dps", "bank_target_deg", 8.0, 0.3),
 )
-DELAYS_WHY = "a third of the 0.1 s that separate good from poor in the handling rules (from memory)"
+ATTITUDE_WHY = (
+    "about a quarter of a usual 0.4 s and 0.45 Hz: what a pilot begins to feel, and more than one flight's "
+    "gusts move the figure"
+)
+DELAY_WHY = "a third of the 0.1 s that separate good from poor in the handling rules (from memory)"
+BANDWIDTH_WHY = (
+    "a sixth of a usual 3 Hz: a servo of another make moves it by as much (common practice, no source)"
+)
 
 
-def _metrics(axis: str, title: str, delay_s: float, bandwidth_hz: float, why: str) -> tuple[Metric, ...]:
+def _metrics(
+    axis: str, title: str, delay: tuple[float, str], bandwidth: tuple[float, str]
+) -> tuple[Metric, ...]:
     shape = "context: the shape of the answer, which tells one cause from another; not judged"
     return (
-        Metric(f"{axis}_delay_s", f"{title}, delay behind the demand", "s", "lower", delay_s, why),
-        Metric(f"{axis}_bandwidth_hz", f"{title}, bandwidth", "Hz", "higher", bandwidth_hz, why),
+        Metric(f"{axis}_delay_s", f"{title}, delay behind the demand", "s", "lower", *delay),
+        Metric(f"{axis}_bandwidth_hz", f"{title}, bandwidth", "Hz", "higher", *bandwidth),
         Metric(
             f"{axis}_resonance_peak",
             f"{title}, largest over steady answer",
@@ -127,24 +136,10 @@ SPEC = DetectorSpec(
     title="Response of attitude and rates to their demand",
     family="loop_response",
     metrics=(
-        *_metrics(
-            "pitch",
-            "Pitch",
-            0.1,
-            0.1,
-            "about a quarter of a usual 0.4 s and 0.45 Hz: what a pilot "
-            "begins to feel, and more than one flight's gusts move the figure",
-        ),
-        *_metrics(
-            "bank",
-            "Bank",
-            0.1,
-            0.1,
-            "about a quarter of a usual 0.4 s and 0.5 Hz: what a pilot "
-            "begins to feel, and more than one flight's gusts move the figure",
-        ),
-        *_metrics("pitch_rate", "Pitch rate", 0.03, 0.5, DELAYS_WHY),
-        *_metrics("roll_rate", "Roll rate", 0.03, 0.5, DELAYS_WHY),
+        *_metrics("pitch", "Pitch", (0.1, ATTITUDE_WHY), (0.1, ATTITUDE_WHY)),
+        *_metrics("bank", "Bank", (0.1, ATTITUDE_WHY), (0.1, ATTITUDE_WHY)),
+        *_metrics("pitch_rate", "Pitch rate", (0.03, DELAY_WHY), (0.5, BANDWIDTH_WHY)),
+        *_metrics("roll_rate", "Roll rate", (0.03, DELAY_WHY), (0.5, BANDWIDTH_WHY)),
     ),
     needs_any=(
         frozenset(axis.demand for axis in AXES),
@@ -201,25 +196,25 @@ class Cut:
 def observe(flight: Flight) -> list[Observation] | NotMeasured:
     """Responses of one flight; see `SPEC`."""
     said: list[Observation] = []
-    lacks: dict[str, NotMeasured] = {}
+    lacks: list[tuple[str, NotMeasured]] = []
     for axis in AXES:
         lacking = [name for name in (axis.demand, axis.answer) if not flight.has(name)]
         if lacking:
-            lacks[axis.name] = NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))
+            lacks.append((axis.name, NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))))
             continue
         for context, modes in CONTEXTS:
             found = _measured(flight, axis, context, modes)
             if isinstance(found, NotMeasured):
-                lacks.setdefault(axis.name, found)
+                lacks.append((axis.name, found))
             else:
                 said += found
     return said or _why(lacks)
 
 
-def _why(lacks: dict[str, NotMeasured]) -> NotMeasured:
+def _why(lacks: list[tuple[str, NotMeasured]]) -> NotMeasured:
     """One reason for the flight: that of the loop that came furthest, and what each one lacked."""
-    furthest = max((one.reason for one in lacks.values()), key=FURTHEST.index)
-    return NotMeasured(furthest, "; ".join(f"{name}: {one.detail}" for name, one in lacks.items()))
+    furthest = max((one.reason for _, one in lacks), key=FURTHEST.index)
+    return NotMeasured(furthest, "; ".join(f"{name}: {one.detail}" for name, one in lacks))
 
 
 def _measured(
