@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from contextlib import ExitStack
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,13 +13,15 @@ from trimkeep.config.errors import LogError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.ingest.fleet import ingest_fleet
+from trimkeep.service.ingest.pool import PoolOf
 from trimkeep.service.ingest.remeasure import remeasure
-from trimkeep.service.ingest.report import IngestReport, Progress
+from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.store.rows import LogOutcome
 
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
+CLUSTER_HELP = "Read on the workers of this Dask scheduler (tcp://HOST:PORT) instead."
 WORDS = {
     LogOutcome.INGESTED: "read",
     LogOutcome.NO_FLIGHT: "without a flight",
@@ -33,11 +35,7 @@ WORDS = {
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
 )
-@click.option(
-    "--cluster",
-    metavar="ADDRESS",
-    help="Read on the workers of this Dask scheduler (tcp://HOST:PORT) instead.",
-)
+@click.option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
 @click.option("--quiet", is_flag=True, help="Say only what went wrong.")
 @click.pass_context
 def command(
@@ -53,23 +51,32 @@ def command(
     Exit code 4 when a log of this run could not be read.
     """
     opened = open_fleet(fleet, state)
-    with progress_bar("Reading logs", hidden=quiet) as bar:
-        report = _read(opened, workers, cluster, lambda p: bar.step(p.done, p.total))
+    with (
+        readers(opened, workers, cluster) as (in_work, pool),
+        progress_bar("Reading logs", hidden=quiet) as bar,
+    ):
+        report = ingest_fleet(
+            opened, workers=in_work, progress=lambda p: bar.step(p.done, p.total), pool=pool
+        )
     tell(report, quiet=quiet)
     bring_up_to_date(opened, quiet=quiet)
     if report.rejected:
         context.exit(LogError.exit_code)
 
 
-def _read(
-    fleet: FleetSettings, workers: int | None, cluster: str | None, progress: Callable[[Progress], None]
-) -> IngestReport:
+@contextmanager
+def readers(
+    fleet: FleetSettings, workers: int | None, cluster: str | None
+) -> Iterator[tuple[int | None, PoolOf | None]]:
+    """Logs to keep in work, and the executor that reads them; None: `ingest_fleet` decides."""
     if cluster is None:
-        return ingest_fleet(fleet, workers=workers, progress=progress)
+        yield workers, None
+        return
+    # The engine takes half a second to load.
     from trimkeep.service.ingest.cluster import connected
 
     with connected(cluster, memory_mb=fleet.settings.ingest.worker_memory_mb) as there:
-        return ingest_fleet(fleet, workers=workers or there.in_work, progress=progress, pool=there.pool)
+        yield workers or there.in_work, there.pool
 
 
 def bring_up_to_date(fleet: FleetSettings, *, quiet: bool = False) -> None:

@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from trimkeep.service.cli.ingest import bring_up_to_date, tell
+from trimkeep.service.cli.ingest import CLUSTER_HELP, bring_up_to_date, readers, tell
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.due import DigestKeeper
 from trimkeep.service.health import HealthKeeper
@@ -35,7 +35,10 @@ DELIVER_EVERY_S = 15.0
 @click.option(
     "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
 )
-def command(fleet: Path, state: Path | None, polling: bool | None, workers: int | None) -> None:
+@click.option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
+def command(
+    fleet: Path, state: Path | None, polling: bool | None, workers: int | None, cluster: str | None
+) -> None:
     """Read the logs of FLEET that are there, then each new one; alert at once, make digests on schedule.
 
     Runs until told to stop (Ctrl-C, or SIGTERM from a service manager): what is being read is finished first.
@@ -81,15 +84,17 @@ def command(fleet: Path, state: Path | None, polling: bool | None, workers: int 
             say(aftermath.after_logs(datetime.now(UTC)))
             repeat(clock, lambda: say(aftermath.deliver_due(datetime.now(UTC))), DELIVER_EVERY_S)
         wake()
-        watch(
-            opened,
-            polling=polling,
-            stop=stop,
-            on_ingested=ingested,
-            on_round=alive,
-            progress=lambda _: alive(),
-            workers=workers,
-        )
+        with readers(opened, workers, cluster) as (in_work, pool):
+            watch(
+                opened,
+                polling=polling,
+                stop=stop,
+                on_ingested=ingested,
+                on_round=alive,
+                progress=lambda _: alive(),
+                workers=in_work,
+                pool=pool,
+            )
     finally:
         clock.shutdown(wait=True)
         health.stopped(datetime.now(UTC))

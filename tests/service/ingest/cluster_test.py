@@ -34,6 +34,7 @@ distributed = pytest.importorskip("distributed", reason="the cluster engine is n
 
 ROOT = Path(__file__).resolve().parents[3]
 DEADLINE_S = 60.0
+WATCH = "import sys; from trimkeep.service.cli.main import main; main(sys.argv[1:])"
 
 
 def start(*arguments: str) -> subprocess.Popen[bytes]:
@@ -110,6 +111,32 @@ def test_the_command_reads_on_a_cluster(
     put(fleet, "heron-01/a.csv", "time_s,pitch_deg\n0,1\n1,2\n")
     assert run(["ingest", str(fleet.folder), "--cluster", scheduler]) == 0
     assert "Logs: 1 without a flight" in capsys.readouterr().out
+
+
+def test_the_watcher_reads_on_a_cluster(
+    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+) -> None:
+    fleet = fleet_in(tmp_path)
+    put(fleet, "heron-01/a.csv", "time_s,pitch_deg\n0,1\n1,2\n")
+    watcher = subprocess.Popen(
+        [sys.executable, "-c", WATCH, "watch", str(fleet.folder), "--polling", "--cluster", scheduler],
+        cwd=ROOT,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.STDOUT,
+        text=True,
+    )
+    try:
+        assert watcher.stdout is not None
+        said = ""
+        while "Logs:" not in said:
+            line = watcher.stdout.readline()
+            assert line, said
+            said += line
+        assert "1 without a flight" in said
+        watcher.send_signal(signal.SIGTERM)
+        assert watcher.wait(DEADLINE_S) == 0
+    finally:
+        end(watcher)
 
 
 def test_addresses_that_lead_nowhere(
