@@ -47,6 +47,8 @@ EVEN_PHASE = 0.8
 SYNCHRONOUS = 0.1
 """Share of a step. A command sampled after the rate carries, through the loop, what gusts did to the rate
 in between, and a straight path to the rate would then be believed before any gap."""
+LEAST_TOLD = 0.0125
+"""Of travel. Below it sampling and a second lag look like play; a gap of 2 % hardly ever reads less."""
 WIDEST_ERROR = 0.03
 """A figure that may be wrong by 6 % of travel either way helps nobody on the bench."""
 
@@ -96,7 +98,8 @@ SPEC = DetectorSpec(
         "Command through a first-order lag and a play operator, times dynamic pressure, into a difference "
         "equation of 0.32 s for the body rate at 25 Hz; one-step errors weighted by the calm around them; "
         "gap and lag by maximum likelihood. Zero where the likelihood gains less than "
-        f"{GAIN_FOR_PLAY:g} over no play. The four busiest minutes of the flight are used"
+        f"{GAIN_FOR_PLAY:g} over no play, where a gap that the surface alone does not bear out fits better, "
+        f"and below {100.0 * LEAST_TOLD:g} % of travel. The four busiest minutes of the flight are used"
     ),
     source=(
         "Ljung, System Identification, 2nd ed., 1999, sections 7.2 and 13.4 (prediction errors in closed "
@@ -104,8 +107,10 @@ SPEC = DetectorSpec(
     ),
     cannot_tell=(
         "Where the gap is: servo gears, horn, rod or hinge. A stiff hinge that lets go all at once reads as "
-        "a gap of about its size, and so does a servo that rests at two places. A gap that is never "
-        "crossed. Less than about 1 % of travel. A gap that air load keeps closed is no gap in flight"
+        "a gap of about its size, and so does a servo that rests at two places. Less than about 1 % of "
+        "travel: reads as none. A gap that is never crossed: not measured. A gap that air load holds at one "
+        "end, without friction, reads as none in flight though it is felt on the ground; so does a linkage "
+        "that only bends. Nothing from logs slower than 20 Hz"
     ),
 )
 
@@ -147,14 +152,15 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
 
 def _told(surface: str, fit: PlayFit, windows: tuple[Window, ...]) -> list[Observation]:
     seconds = sum(end - start for start, end in windows)
-    shown = fit.gain_over_none >= GAIN_FOR_PLAY and not fit.contested
+    likely = fit.gain_over_none >= GAIN_FOR_PLAY and not fit.contested
+    shown = likely and fit.gap >= max(LEAST_TOLD, 2.0 * fit.gap_error)
     said = [
         Observation(
             f"{surface}_play_fraction",
             "flight",
             fit.gap if shown else 0.0,
             # What did not show may still be there, up to where it would have.
-            fit.gap_error if shown else max(fit.gap_error, 0.5 * fit.gap),
+            fit.gap_error if shown else max(fit.gap_error, 0.6 * fit.gap),
             seconds,
             windows,
         )
