@@ -271,8 +271,8 @@ def _others(rows: list[Told]) -> Iterator[str]:
         )
 
 
-def page(rows: list[Told], seed: int) -> str:
-    """The Markdown."""
+def page(rows: list[Told], options: str) -> str:
+    """The Markdown; `options` are those it was made with."""
     spans = ", ".join(sorted({one.model for one in rows}))
     return "\n".join(
         (
@@ -281,7 +281,7 @@ def page(rows: list[Told], seed: int) -> str:
             "Flights of four minutes by the sample fleet's flight-dynamics library, aeroplanes of "
             f"{spans} span (tuned on 1.5, 2.2 and 3 m), survey and club plans, gusts of 0.1 to 1.5 m/s, "
             "wind of 1 to 7 m/s, commands in whole microseconds, seeds not used for tuning. Made by "
-            f"`python -m tests.benchmarks.linkage --seed {seed}` on {platform.machine()}, Python "
+            f"`python -m tests.benchmarks.linkage {options}` on {platform.machine()}, Python "
             f"{platform.python_version()}, numpy {np.__version__}. Shares of full travel.",
             "",
             "**Gaps of 2 to 15 %.** Close: within 20 % of the gap or 1 % of travel, whichever is larger "
@@ -311,7 +311,7 @@ def main() -> None:
     for kind in KINDS:
         for number in range(max(round(asked.times * kind.flights), len(SHARES))):
             rows.extend(told(kind, number, asked.seed))
-    print(page(rows, asked.seed))
+    print(page(rows, f"--seed {asked.seed} --times {asked.times:g}"))
 
 
 if __name__ == "__main__":
