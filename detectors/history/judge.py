@@ -213,7 +213,9 @@ def _unexplained_finding(found: Found, span_called: bool, settings: JudgeSetting
     change = Change(f"{series.airframe}:{first.flight_id}", series.airframe, first.at, first.order, ())
     inside = [k for k in found.span.points if k < found.start]
     flights_after = len(found.span.points) - len(inside)
-    called = span_called and flights_after >= settings.min_flights_called
+    # as within a known change: what else happened in these flights lends it no evidence
+    own = found.log_e >= np.log(settings.watch_e_value)
+    called = span_called and own and flights_after >= settings.min_flights_called
     return Finding(
         id=finding_id(series.airframe, series.metric, series.context, "unexplained", found.name),
         scope="airframe",
