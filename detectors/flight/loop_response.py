@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from trimkeep.config.channels import HELD_ALTITUDE_MODES
+from trimkeep.detectors.flight.limits import configured_limit
 from trimkeep.detectors.model import (
     Channel,
     DetectorSpec,
@@ -44,6 +45,10 @@ MOST_WINDOWS = 40
 MOST_RATE_HZ = 100.0
 USED_SHARE = 0.4
 """Of the sample rate: what lies nearer to half of it is blunted by the joins between samples."""
+LIMITED = {"pitch": "pitch", "bank": "roll"}
+"""Attitude to the body rate whose limit bounds it."""
+AT_LIMIT = 0.97
+LONGEST_AT_LIMIT_S = 0.1
 QUICKEST = 0.8
 """Delay in samples below which a loop is folded back by them and only looks like one that is seen."""
 SLOWER = 1.5
@@ -132,7 +137,7 @@ def _metrics(
 
 SPEC = DetectorSpec(
     id="loop_response",
-    version=1,
+    version=2,
     title="Response of attitude and rates to their demand",
     family="loop_response",
     metrics=(
@@ -153,8 +158,9 @@ SPEC = DetectorSpec(
     "damping and natural frequency of the second-order loop that answers alike.",
     formula="Response = averaged cross-spectrum of reference and answer over that of reference and demand, "
     "Hann windows of 16 s (attitude) and 8 s (rates), half overlapped, the 40 in which the reference moves "
-    "most. Reference: the attitude demand (for a rate the attitude's own, where logged: its rate demand is "
-    "fed back). Fitted: K exp(-s T) / (1 + 2 zeta s / w + (s / w)^2), with a zero where that is worth three "
+    "most (for an attitude, without those whose rate demand stands at its limit). Reference: the attitude "
+    "demand (for a rate the attitude's own, where logged: its rate demand is fed back). "
+    "Fitted: K exp(-s T) / (1 + 2 zeta s / w + (s / w)^2), with a zero where that is worth three "
     "standard errors, each frequency weighted by its coherence, from 0.3 up. Delay: phase lag over angular "
     "frequency at half the bandwidth. Bandwidth: 0.707 of the steady gain. Standard errors from the "
     "coherence (Bendat and Piersol), widened by the misfit.",
@@ -162,8 +168,9 @@ SPEC = DetectorSpec(
     "Stoica, System Identification, ch. 8 and 10. Bandwidth by 3 dB as control libraries have it.",
     cannot_tell="Nothing where the demand does not move (straight legs alone), and little in strong gusts: "
     "figures whose standard error passes 15 % are left out. Nothing above 0.4 of the slower log rate: rate "
-    "loops need some 10 Hz. A turn demanded faster than the rate limit allows lengthens the delay of bank. "
-    "A clock of one message that runs late counts as delay. Yaw rate is not looked at: it follows from bank.",
+    "loops need some 10 Hz. Where the rate demand is not logged, a turn faster than the rate limit allows "
+    "lengthens the delay. A clock of one message that runs late counts as delay. Yaw rate is not looked at: "
+    "it follows from bank.",
 )
 
 
@@ -283,9 +290,11 @@ def _cut(flight: Flight, axis: Axis, stretches: list[Window]) -> Cut | NotMeasur
         starts = starts[_gapless(channel, step_s, starts, axis.window_s)]
     if starts.size < FEWEST_WINDOWS:
         return NotMeasured(Reason.TOO_SHORT, f"fewer than {FEWEST_WINDOWS} windows of {axis.window_s:g} s")
-    starts = _liveliest(reference, starts, axis)
+    starts = _liveliest(reference, starts[_within_limit(flight, axis, starts)], axis)
     if starts.size < FEWEST_WINDOWS:
-        return NotMeasured(Reason.NO_EXCITATION, "the demand hardly moves")
+        return NotMeasured(
+            Reason.NO_EXCITATION, "the demand hardly moves, or asks for more than the rate limit"
+        )
     # What is sampled oftener is first taken at the slower one's own times, so that straight joins
     # blunt both alike and the ratio stays.
     slowest = channels[int(np.argmax(steps))]
@@ -331,6 +340,20 @@ def _gapless(channel: Channel, step_s: float, starts: FloatArray, window_s: floa
     begun = np.searchsorted(before, starts + window_s)
     over = np.searchsorted(after, starts, side="right")
     return begun <= over
+
+
+def _within_limit(flight: Flight, axis: Axis, starts: FloatArray) -> BoolArray:
+    """True for the windows of an attitude in which its rate demand stays below the limit; else it lags."""
+    body = LIMITED.get(axis.name)
+    if body is None or not flight.has(f"{body}_rate_target_dps"):
+        return np.ones(starts.shape, dtype=np.bool_)
+    limit = configured_limit(flight, body)
+    asked = _known_samples(flight.channel(f"{body}_rate_target_dps"))
+    if limit is None or asked.time_s.size < 2:
+        return np.ones(starts.shape, dtype=np.bool_)
+    full_s = asked.time_s[np.abs(asked.value) >= AT_LIMIT * limit]
+    count = np.searchsorted(full_s, starts + axis.window_s) - np.searchsorted(full_s, starts)
+    return count * _usual_step(asked) <= LONGEST_AT_LIMIT_S
 
 
 def _liveliest(reference: Channel, starts: FloatArray, axis: Axis) -> FloatArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import signal
@@ -180,3 +182,23 @@ def test_a_demand_logged_faster_than_the_answer_is_no_matter() -> None:
 def test_what_is_judged_is_few() -> None:
     judged = [metric.name for metric in SPEC.metrics if metric.better != "none"]
     assert len(judged) == 12 and all(metric.matters > 0.0 for metric in SPEC.metrics)
+
+
+def test_turns_asked_faster_than_the_limit_do_not_count_as_delay() -> None:
+    """Half of the turns are large: with the rate held to 40 deg/s they come later than the loop is."""
+    rng = np.random.default_rng(8)
+    size = np.where(np.arange(48) // 8 % 2 == 0, 6.0, 25.0)
+    bank_target = np.repeat(size * rng.choice([-1.0, 1.0], 48), 250)
+    bank, banks, demands = 0.0, [], []
+    for target in bank_target:
+        demand = float(np.clip(2.5 * (target - bank), -40.0, 40.0))
+        bank += demand / RATE_HZ
+        banks.append(bank)
+        demands.append(demand)
+    values = {"bank_target_deg": bank_target, "bank_deg": np.array(banks)}
+    limited = replace(CARD, limits={"roll_rate_max_dps": 40.0})
+    flight = replace(held_flight(values, RATE_HZ), card=limited)
+    known = replace(held_flight({**values, "roll_rate_target_dps": np.array(demands)}, RATE_HZ), card=limited)
+    # A first-order lag of 1 / 2.5 s: 0.927 T at half its bandwidth.
+    assert by_name(observe(known))["bank_delay_s"].value == pytest.approx(0.927 / 2.5, rel=0.1)
+    assert by_name(observe(flight))["bank_delay_s"].value > 1.3 * 0.927 / 2.5
