@@ -123,16 +123,24 @@ def judge_after(store: Store, fleet: FleetSettings, airframes: Collection[str], 
     return Judgement(series, changes, judged.findings, model.version, differences, whole=False)
 
 
-def judge_new(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
+def judge_new(store: Store, fleet: FleetSettings, now: datetime, *, fresh: Collection[str] = ()) -> Judgement:
     """Judge what no judging knows of yet: the whole of a small fleet, the touched airframes of a large one.
 
     The setting `judge.whole_up_to` is where a fleet begins to be large. What a crash kept from being
     judged is found in the store, so nothing needs to be remembered between calls.
+
+    Parameters
+    ----------
+    store, fleet, now
+        As in `judge`.
+    fresh : collection of str
+        Airframes to be judged in any case: of logs just taken in, which another command may have judged
+        meanwhile without telling anybody.
     """
     progress = load_progress(store)
     if progress.flights <= fleet.settings.judge.whole_up_to or progress.basis is None:
         return judge(store, fleet, now)
-    return judge_after(store, fleet, progress.touched, now)
+    return judge_after(store, fleet, {*progress.touched, *fresh}, now)
 
 
 def _specs() -> list[DetectorSpec]:

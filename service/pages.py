@@ -175,19 +175,20 @@ def _setting_key(books: PageBooks) -> str:
 
 
 def _pages(store: Store, books: PageBooks) -> Iterator[_Page]:
+    """What a page leads to comes before it: whoever reads meanwhile finds no dead link."""
     base = fingerprint(program_fingerprint(), _setting_key(books))
     prints = {name: _series_print(those) for name, those in books.series.items()}
-    yield _board_page(books, base, prints)
-    for row in books.airframes:
-        yield _airframe_page(books, row, base, prints.get(row.id, ""))
-    for finding in books.findings_shown:
-        yield _finding_page(store, books, finding, base)
     for flight_id, detectors in books.cited.items():
         yield _flight_page(store, books, flight_id, detectors, base)
+    for finding in books.findings_shown:
+        yield _finding_page(store, books, finding, base)
+    for row in books.airframes:
+        yield _airframe_page(books, row, base, prints.get(row.id, ""))
+    yield _board_page(books, base, prints)
 
 
 def _pages_of(store: Store, books: PageBooks, airframes: frozenset[str]) -> Iterator[_Page]:
-    """What an airframe's page leads to comes before it."""
+    """In the order of `_pages`."""
     base = fingerprint(program_fingerprint(), _setting_key(books))
     for flight_id, detectors in books.cited.items():
         if books.flight_by_id[flight_id].airframe in airframes:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import threading
+from collections.abc import Collection
 from datetime import datetime
 
 from trimkeep.config.errors import TrimkeepError
@@ -26,14 +27,14 @@ class Aftermath:
         self.fleet = fleet
         self.lock = threading.Lock()
 
-    def after_logs(self, now: datetime) -> Delivery:
+    def after_logs(self, now: datetime, airframes: Collection[str] = ()) -> Delivery:
         """Judge and tell what is new. Alerts come before pages: they are waited for.
 
         Of a large fleet only the airframes with new logs are judged; its pages wait for the next digest.
         """
         with self.lock:
             try:
-                judgement = judge_new(self.store, self.fleet, now)
+                judgement = judge_new(self.store, self.fleet, now, fresh=airframes)
                 if channels_of(self.fleet):
                     raise_alerts(self.store, self.fleet, judgement, now)
                 done = deliver(self.store, self.fleet, now)

@@ -61,7 +61,7 @@ def command(
         tell(report)
         for sentence in (*report.problems, *(one.sentence for one in report.rejected)):
             health.problem(sentence, datetime.now(UTC))
-        say(aftermath.after_logs(datetime.now(UTC)))
+        say(aftermath.after_logs(datetime.now(UTC), report.airframes))
         for path in keeper.after_flights(len(report.flights), datetime.now(UTC)):
             click.echo(f"Digest: {path}")
 

@@ -50,6 +50,16 @@ def own(findings: tuple[Finding, ...], airframe: str) -> dict[str, Finding]:
     return {one.id: one for one in findings if one.scope == "airframe" and airframe in one.airframes}
 
 
+def test_what_another_command_judged_meanwhile_is_looked_at_again(fleet: FleetSettings) -> None:
+    """The watcher read the log; a command judged it before the watcher came to that and told nobody."""
+    store = Store(fleet.state)
+    add_flight(store, 0, FLIGHTS, FLIGHTS)
+    judge(store, fleet, NOW)
+    seen = judge_new(store, fleet, NOW, fresh=[airframe_name(0)])
+    assert not seen.whole and {one.airframe for one in seen.series} == {airframe_name(0)}
+    assert judge_new(store, fleet, NOW).series == ()
+
+
 def test_judging_again_what_is_judged_changes_nothing(fleet: FleetSettings) -> None:
     store = Store(fleet.state)
     before = load_findings(store)
