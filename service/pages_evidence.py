@@ -126,12 +126,16 @@ def _boundary(finding: Finding, series: Series, changes: Sequence[Change]) -> in
 
 
 def channels_shown(metric: str, spec: DetectorSpec) -> tuple[str, ...]:
-    """The detector's channels that show a metric: those that share words with its name come first."""
+    """The detector's channels that show a metric: those that share most words with its name come first."""
     said = set(metric.split("_"))
     asked = {_asked_name(name) for name in spec.evidence}
     drawn = [name for name in spec.evidence if name not in asked]
-    ranked = sorted(drawn, key=lambda name: (not said & set(name.split("_")[:1]), drawn.index(name)))
-    return tuple(ranked[:MAX_CHANNELS])
+
+    def rank(name: str) -> tuple[bool, int, int]:
+        words = (name.rpartition("_")[0] or name).split("_")  # without its unit
+        return words[0] not in said, -len(said.intersection(words)), drawn.index(name)
+
+    return tuple(sorted(drawn, key=rank)[:MAX_CHANNELS])
 
 
 def _asked_name(channel: str) -> str:

@@ -99,7 +99,14 @@ SPEC = DetectorSpec(
     ),
     modes=HELD_ALTITUDE_MODES | UNKNOWN_MODE,
     min_seconds=MIN_SECONDS,
-    evidence=("altitude_m", "altitude_target_m", "climb_mps", "elevator_cmd"),
+    evidence=(
+        "altitude_m",
+        "altitude_target_m",
+        "climb_mps",
+        "airspeed_mps",
+        "airspeed_target_mps",
+        "elevator_cmd",
+    ),
     measures="Altitude asked for minus altitude, climb rate and airspeed error in level and in turning "
     "flight while the autopilot holds an altitude, after settling. Contexts: held_level, held_turn; "
     "mode_unknown where the log names no mode but states a target; ..._no_target where no target is "
