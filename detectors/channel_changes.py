@@ -31,6 +31,23 @@ TOGETHER: tuple[tuple[str, ...], ...] = (
     VELOCITIES,
 )
 """One sensor or one message: its unit is wrong for all of it or for none."""
+TARGETS = ("bank_target_deg", "pitch_target_deg")
+RATE_TARGETS = ("roll_rate_target_dps", "pitch_rate_target_dps", "yaw_rate_target_dps")
+ONE_PROGRAM: tuple[tuple[str, ...], ...] = (
+    (*ATTITUDE, *TARGETS),
+    (*ATTITUDE, "heading_deg", *TARGETS, "heading_target_deg"),
+    (*RATES, *RATE_TARGETS),
+    (*RATES, *GYROS, *RATE_TARGETS),
+    ("altitude_m", "altitude_target_m"),
+    ("altitude_m", "height_m", "altitude_target_m"),
+    ("airspeed_mps", "airspeed_target_mps"),
+)
+"""What one program writes in one unit: a state and its target hold each other up when both are misread."""
+ALL_RADIANS = (
+    ((*ATTITUDE, *TARGETS), "rad"),
+    ((*RATES, *GYROS, *RATE_TARGETS), "rad/s"),
+)
+"""An attitude in radians and its rates in radians a second agree with each other, only not with the track."""
 EXCHANGED: tuple[tuple[str, ...], ...] = (
     ATTITUDE,
     RATES,
@@ -61,8 +78,9 @@ COST = {"sign": 0.02, "swapped": 0.04, "unit": 0.03}
 """Far below what one relation weighs (1): they only settle which of two explanations is named."""
 COST_TURNED = 0.02
 COST_SELDOM = 0.03
-COST_ONE_SENSOR = 0.01
+COST_ONE_SENSOR = -0.01
 """Where only one axis of a sensor shows its unit, the others are in the same one."""
+COST_ONE_PROGRAM = 0.02
 SAME = 1e-6
 
 
@@ -72,7 +90,7 @@ class Change:
 
     kind: Kind
     factors: tuple[tuple[str, str, float], ...]
-    seldom: bool = False
+    extra_cost: float = 0.0
 
     @property
     def channels(self) -> frozenset[str]:
@@ -83,12 +101,7 @@ class Change:
     def cost(self) -> float:
         """How unlikely it is before anything is seen."""
         turned = self.kind == "unit" and any(factor < 0.0 for _, _, factor in self.factors)
-        return (
-            COST[self.kind]
-            + COST_TURNED * turned
-            + COST_SELDOM * self.seldom
-            - COST_ONE_SENSOR * (self.kind == "unit" and len(self.factors) > 1)
-        )
+        return COST[self.kind] + COST_TURNED * turned + self.extra_cost
 
     def on(self, read_as: ReadAs) -> ReadAs:
         """The map with this change applied after what was changed already."""
@@ -106,11 +119,16 @@ def changes(present: Iterable[str], frame: Frame, columns: Columns) -> Iterator[
         yield Change("sign", ((name, name, -1.0),))
         for unit, factor in other_units(name, columns.get(name)):
             for turned in (1.0, -1.0):
-                yield Change("unit", ((name, name, turned * factor),), unit in SELDOM)
+                yield Change("unit", ((name, name, turned * factor),), COST_SELDOM * (unit in SELDOM))
     for group in TOGETHER:
         there = [name for name in group if frame.has(name)]
         if set(there) & set(named):
-            yield from _all_in_one_unit(there, columns)
+            yield from _all_in_one_unit(there, columns, COST_ONE_SENSOR)
+    for group in ONE_PROGRAM:
+        there = [name for name in group if frame.has(name)]
+        if set(there) & set(named):
+            yield from _all_in_one_unit(there, columns, COST_ONE_PROGRAM)
+    yield from _all_radians(frame, columns)
     for group in EXCHANGED:
         there = [name for name in group if frame.has(name)]
         for index, one in enumerate(there):
@@ -119,13 +137,27 @@ def changes(present: Iterable[str], frame: Frame, columns: Columns) -> Iterator[
                     yield Change("swapped", ((one, other, 1.0), (other, one, 1.0)))
 
 
-def _all_in_one_unit(names: list[str], columns: Columns) -> Iterator[Change]:
+def _all_in_one_unit(names: list[str], columns: Columns, cost: float) -> Iterator[Change]:
     """One sensor's channels, those that are not yet read so, in another unit."""
     factors = {name: dict(other_units(name, columns.get(name))) for name in names}
     for unit in sorted({unit for found in factors.values() for unit in found}):
         touched = tuple((name, name, factors[name][unit]) for name in names if unit in factors[name])
         if len(touched) > 1:
-            yield Change("unit", touched, unit in SELDOM)
+            yield Change("unit", touched, cost + COST_SELDOM * (unit in SELDOM))
+
+
+def _all_radians(frame: Frame, columns: Columns) -> Iterator[Change]:
+    """Attitude and rates, with their targets, in radians."""
+    touched = tuple(
+        (name, name, factor)
+        for names, wanted in ALL_RADIANS
+        for name in names
+        if frame.has(name)
+        for unit, factor in other_units(name, columns.get(name))
+        if unit == wanted
+    )
+    if len(touched) > 1:
+        yield Change("unit", touched, COST_ONE_PROGRAM)
 
 
 def other_units(name: str, entry: ColumnMap | None) -> list[tuple[str, float]]:

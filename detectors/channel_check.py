@@ -1,6 +1,6 @@
 """The physics check of the channel map: wrong units, exchanged columns, wrong signs.
 
-The relations of `channel_relations` are asked of the log as it is read. Where some fail, every single
+The relations of motion, commands and bounds are asked of the log as it is read. Where some fail, every single
 change of the map (a sign, a unit, a pair exchanged, one sensor's three axes together) is tried, and the
 one that puts most relations right is kept, until nothing gets better. The fewest changes that explain
 what is seen are the doubts. Where two changes explain it equally well, both channels are named.
@@ -29,9 +29,11 @@ LOST_ANSWER = 0.9
 FINE = 0.05
 """Of two units that both would do the one that fits better."""
 WORTH = 0.15
+"""Least gain for which a change is tried, and below: what a change of several must be worth in the end."""
 NEEDED = 0.5
 ALIKE = 0.045
-MOST_CHANGES = 6
+"""Below what tells two explanations apart; more than what their likelihood beforehand does."""
+MOST_CHANGES = 16
 
 
 @dataclass(frozen=True, slots=True)

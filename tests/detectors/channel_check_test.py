@@ -14,6 +14,7 @@ from trimkeep.detectors.channel_check import MapDoubt, check_map, corrected
 from trimkeep.detectors.channel_frame import Frame
 from trimkeep.detectors.model import Channel, Recording
 from trimkeep.detectors.output_signs import check_outputs
+from trimkeep.sample_fleet.table_columns import COLUMNS, FOREIGN
 
 RADIANS = np.pi / 180.0
 
@@ -148,6 +149,20 @@ def test_two_mistakes_at_once_are_both_named(flight: Recording) -> None:
         misread(flight, ("bank_deg", "bank_deg", -1.0), ("altitude_m", "altitude_m", 1.0 / 0.3048))
     )
     assert said(doubts) == {"bank_deg": ("sign", None), "altitude_m": ("unit", "ft")}
+
+
+def test_a_map_without_a_single_unit_is_put_right_as_a_whole() -> None:
+    """Another program's table, read as if its radians, feet, knots, per cent and sink rate were ours."""
+    flown = flown_with(seed=6)
+    step = round(flown.rate_hz / 10.0)
+    time_s = flown.t_s[::step]
+    channels, cure = {}, {}
+    for name, column in FOREIGN.items():
+        gain = column.per_unit * column.sign / column.scale
+        channels[name] = (time_s, flown.signals[COLUMNS[name].signal][::step] * gain)
+        if gain != 1.0:
+            cure[name] = pytest.approx(1.0 / gain, rel=1e-6)
+    assert {one.channel: one.factor for one in check_map(recording_of(channels))} == cure
 
 
 def test_where_two_channels_contradict_each_other_both_are_named(flight: Recording) -> None:
