@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import datetime
 from typing import Any
 
 import duckdb
@@ -97,13 +98,15 @@ def _load_portion(
         chosen = {spec.id: _richest(flight, spec.id, seen) for spec in specs}
         conditions = [one for spec in specs if spec.family == CONDITIONS_FAMILY for one in chosen[spec.id]]
         in_context: dict[str, dict[str, float]] = {}
+        # Asked for once a flight: a large fleet has millions of points.
+        place, airframe = (flight.id, flight.order, flight.at), flight.airframe
         for detector, observations in chosen.items():
             for one in observations:
-                key = (flight.airframe, detector, one.metric, one.context)
+                key = (airframe, detector, one.metric, one.context)
                 # One mapping for all metrics of a context: most of the memory of a large fleet is here.
                 if one.context not in in_context:
                     in_context[one.context] = _conditions(one.context, conditions)
-                gathered.setdefault(key, []).append(_point(flight, one, in_context[one.context]))
+                gathered.setdefault(key, []).append(_point(place, one, in_context[one.context]))
     by_id = {spec.id: spec for spec in specs}
     return [
         _series(by_id[key[1]], key, tuple(gathered[key]), thresholds.get(key[0], {}))
@@ -135,11 +138,12 @@ def _richest(flight: PlacedFlight, detector: str, seen: Mapping[Key, list[_Seen]
     return best
 
 
-def _point(flight: PlacedFlight, one: _Seen, conditions: Mapping[str, float]) -> SeriesPoint:
+def _point(place: tuple[str, int, datetime], one: _Seen, conditions: Mapping[str, float]) -> SeriesPoint:
+    flight_id, order, at = place
     return SeriesPoint(
-        flight_id=flight.id,
-        order=flight.order,
-        at=flight.at,
+        flight_id=flight_id,
+        order=order,
+        at=at,
         value=one.value,
         standard_error=one.standard_error,
         seconds=one.seconds,
