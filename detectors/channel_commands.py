@@ -120,6 +120,8 @@ def quick(value: FloatArray) -> FloatArray:
 
 def _by_hand(command: str, stick: str, rival: str) -> Relation:
     def ask(frame: Frame) -> Answer:
+        if not _modes_known(frame):
+            return NO_ANSWER  # a stick that asks for an attitude goes against the elevator that holds it
         moved = _only(frame, frame.get(stick), PILOT_FLOWN_MODES)
         return moves_alike(moved, frame.get(command), (frame.get(rival),), 0.6, SIGN_ONLY)
 
@@ -128,7 +130,7 @@ def _by_hand(command: str, stick: str, rival: str) -> Relation:
 
 def _by_attitude(stick: str, state: str, rival: str) -> Relation:
     def ask(frame: Frame) -> Answer:
-        if not frame.has("control_mode"):
+        if not _modes_known(frame):
             return NO_ANSWER
         asked = delayed(_only(frame, frame.get(stick), frozenset({"attitude"})), 3)
         return moves_alike(asked, frame.get(state), (frame.get(rival),), 0.7, SIGN_ONLY)
@@ -138,11 +140,15 @@ def _by_attitude(stick: str, state: str, rival: str) -> Relation:
 
 def _only(frame: Frame, value: FloatArray, modes: frozenset[str]) -> FloatArray:
     """The value while in one of the modes; all of it where the log's modes are unknown."""
-    codes = frame.get("control_mode")
-    unknown = CONTROL_MODES.index("unknown")
-    if not np.any(np.isfinite(codes) & (codes != unknown)):
+    if not _modes_known(frame):
         return value
+    codes = frame.get("control_mode")
     return np.where(np.isin(codes, [CONTROL_MODES.index(mode) for mode in modes]), value, np.nan)
+
+
+def _modes_known(frame: Frame) -> bool:
+    codes = frame.get("control_mode")
+    return bool(np.any(np.isfinite(codes) & (codes != CONTROL_MODES.index("unknown"))))
 
 
 COMMANDS: tuple[Relation, ...] = (

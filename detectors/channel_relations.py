@@ -44,6 +44,7 @@ from trimkeep.detectors.numerics.circular import covered_deg
 from trimkeep.detectors.numerics.turn_physics import path_bank_deg
 
 HALF_AROUND_DEG = 180.0
+ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 RATES = ("roll_rate_dps", "pitch_rate_dps", "yaw_rate_dps")
 GYROS = ("gyro_x_dps", "gyro_y_dps", "gyro_z_dps")
 ACCELS = ("accel_x_mps2", "accel_y_mps2", "accel_z_mps2")
@@ -57,6 +58,18 @@ def _rates(group: tuple[str, ...], axis: int) -> Relation:
     return Relation(
         f"attitude's change against {group[axis]}", ("bank_deg", "pitch_deg", "heading_deg", *group), ask
     )
+
+
+def _nodding(group: tuple[str, ...]) -> Relation:
+    """In circles the turn is most of the pitch rate and hides which way the pitch itself is counted."""
+
+    def ask(frame: Frame) -> Answer:
+        bank, pitch = np.radians(frame.get("bank_deg")), np.radians(frame.get("pitch_deg"))
+        by_turn = rate_of(frame.get("heading_deg")) * np.cos(pitch) * np.sin(bank)
+        nods = rate_of(frame.get("pitch_deg")) * np.cos(bank)
+        return moves_alike(nods, mean_of(frame.get(group[1]), 1.0) - by_turn)
+
+    return Relation(f"change of pitch_deg against {group[1]} less the turn", (*ATTITUDE, group[1]), ask)
 
 
 def _pair(axis: int) -> Relation:
@@ -245,11 +258,11 @@ def _sideways(frame: Frame) -> Answer:
     return moves_alike(slip, lean, (), 0.6, (0.25, 4.0))
 
 
-ATTITUDE = ("bank_deg", "pitch_deg", "heading_deg")
 MOVED = ("velocity", "course", "satellite")
 
 MOTION: tuple[Relation, ...] = (
     *(_rates(group, axis) for group in (RATES, GYROS) for axis in range(3)),
+    *(_nodding(group) for group in (RATES, GYROS)),
     *(_pair(axis) for axis in range(3)),
     *(_path(source) for source in TRACKS if source != "position"),
     *(_nose(source) for source in TRACKS),

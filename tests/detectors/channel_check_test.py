@@ -46,6 +46,13 @@ def test_nor_at_other_rates_and_in_other_flying(rate_hz: float) -> None:
     assert check_map(recorded(flown_with(seed=7, club=True, gust_mps=0.8), rate_hz)) == ()
 
 
+def test_nor_where_nobody_named_the_modes() -> None:
+    """A stick that asks for an attitude is pulled while the elevator gives way: no wrong sign."""
+    recording = recorded(flown_with(seed=7, club=True, gust_mps=0.8), 4.0)
+    channels = {name: one for name, one in recording.channels.items() if name != "control_mode"}
+    assert check_map(replace(recording, channels=channels)) == ()
+
+
 def test_nor_in_a_wind_of_two_thirds_of_the_airspeed() -> None:
     """Ground speed is then half or twice the airspeed for minutes, as knots would be."""
     recording = recorded(flown_with(seed=11, wind_mps=10.0), 4.0)
