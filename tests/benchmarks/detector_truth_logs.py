@@ -1,8 +1,9 @@
 """What the detectors measure on freshly flown sample fleets against what was planted.
 
-`python -m tests.benchmarks.detector_truth_logs [--style STYLE] [--plan PLAN] [--airframes N] [--seed S]` from the
-top folder prints one line per figure: flights, range of the truth, median and 90th percentile of the error,
-rank correlation, and the median error over the stated standard error (0.67 for an honest one).
+`python -m tests.benchmarks.detector_truth_logs [--style STYLE] [--plan PLAN] [--airframes N] [--seed S]`
+from the top folder writes the logs, reads them and prints one line per figure: flights, range of the truth,
+median and 90th percentile of the error, rank correlation, and the median error over the stated standard
+error (0.67 for an honest one).
 """
 
 from __future__ import annotations

@@ -16,10 +16,16 @@ from tests.builders import flight_of
 from trimkeep.detectors.flight.oscillation import observe
 from trimkeep.detectors.model import Flight, FloatArray, NotMeasured
 
-RATIOS = (0.25, 0.5, 0.75, 1.0, 1.5, 2.0)
+RATIOS = (0.5, 0.75, 1.0, 1.5, 2.0)
 STRETCH_S, STRETCHES = 60.0, 4
-FLIGHTS = 60
+FLIGHTS = 40
 SEED = 77
+ROC_INTRO = (
+    f"A limit cycle told from a mode that gusts drive, by its likelihood in pitch: {FLIGHTS} made "
+    f"flights a line, {STRETCHES} straight minutes each, mode of 3 to 8 s and damping 0.08 to 0.3, the "
+    "cycle in the same octave on top of it (amplitude of the mode: root two of its standard deviation). "
+    "Called: likelihood above 0.9.\n\n"
+)
 
 
 def gust_driven(rng: np.random.Generator, period_s: float, amplitude: float, rate_hz: float) -> FloatArray:
@@ -83,4 +89,4 @@ def oscillation_tables(
                 f"| {ratio:g} | {rate_hz:g} Hz | {roc_area(sick, sound):.3f} | "
                 f"{sum(one > 0.9 for one in sick)} of {len(sick)} | {alarms} of {len(sound)} |"
             )
-    return "\n".join(lines) + "\n"
+    return ROC_INTRO + "\n".join(lines) + "\n"
