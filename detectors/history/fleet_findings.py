@@ -43,8 +43,9 @@ DIFFERS = 2.8
 class PooledChange:
     """A change over the fleet, for one metric and context.
 
-    `effect` at the airframes' median level; `log_e` the evidence for calling it; `forecast` further
-    flights, over all airframes together, that would probably settle it (None: not in a season).
+    `effect` at the airframes' median level, None where nothing bounds it; `log_e` the evidence for
+    calling it; `forecast` further flights, over all airframes together, that would probably settle it
+    (None: not in a season).
     """
 
     key: str
@@ -52,7 +53,7 @@ class PooledChange:
     change: Change
     airframes: tuple[str, ...]
     verdict: Verdict
-    effect: Effect
+    effect: Effect | None
     log_e: float
     flights_before: int
     flights_after: int
@@ -226,9 +227,10 @@ def _pooled(
     information = (measured.sigma / later) ** 2
     half = critical_t(log_limit, np.full(shape, measured.freedom), information, WIDTH) * later
     before = float(np.median(measured.before[list(rows)]))
-    effect = _effect(series, before, step, float(half[0]))
+    # no end to the interval: they differ by far more than their flights scatter, so few say nothing of a next
+    effect = _effect(series, before, step, float(half[0])) if np.isfinite(half[0]) else None
     matters = float(np.median([w.series.matters for w in mine]))
-    verdict = verdict_of(effect, series.better, matters)
+    verdict = Verdict.TOO_EARLY if effect is None else verdict_of(effect, series.better, matters)
     shrunk = step * information[0] / (1.0 + information[0])
     settled = [
         verdict_of(_effect(series, before, float(shrunk), float(h)), series.better, matters)

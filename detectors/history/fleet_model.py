@@ -39,6 +39,8 @@ USUAL_RHO = 0.25
 USUAL_OUTLIERS = 0.05
 USUAL_SLOPE_FLIGHTS = 20.0
 USUAL_SIGMA_FLIGHTS = 10.0
+LEAST_NOISE = 0.02
+"""Of what matters: noise below a fiftieth of it is as good as none, and held there."""
 ODD = 3.5
 """Deviations from which a flight counts as a gross error; 0.05 % of normal flights."""
 
@@ -221,8 +223,8 @@ def _fit_metric(
     freedom = data.value.size - np.unique(index).size
     sigma_all = _scale(residual, freedom)
     slope, slope_flights = _slope_spread(filled, residual, robust, index, airframe, slope, sigma_all)
-    sigma, sigma_flights = _sigma_prior(residual, index, airframe, sigma_all)
-    floor = 0.02 * _typical_margin(members)
+    floor = LEAST_NOISE * _typical_margin(members)
+    sigma, sigma_flights = _sigma_prior(residual, index, airframe, max(sigma_all, floor), floor)
     return MetricModel(
         metric,
         context,
@@ -230,7 +232,7 @@ def _fit_metric(
         tuple(spread.tolist()),
         tuple(slope.tolist()),
         tuple(slope_flights.tolist()),
-        max(sigma, floor),
+        sigma,
         sigma_flights,
         _memory(residual / max(sigma_all, 1e-300), index),
         _outlier_share(residual, sigma_all),
@@ -353,14 +355,18 @@ def _slope_spread(
 
 
 def _sigma_prior(
-    residual: FloatArray, index: np.ndarray, airframe: np.ndarray, sigma_all: float
+    residual: FloatArray, index: np.ndarray, airframe: np.ndarray, sigma_all: float, floor: float
 ) -> tuple[float, float]:
-    """Scaled inverse chi-square prior on an airframe's variance: its scale and its flights' worth."""
+    """Scaled inverse chi-square prior on an airframe's variance: its scale and its flights' worth.
+
+    An airframe without any noise, as one whose linkage has no play at all, counts with the floor: that
+    it is quiet is known of it too.
+    """
     logs, freedoms = [], []
     for mine in _members(airframe):
         freedom = int(mine.size - np.unique(index[mine]).size)
-        own = _scale(residual[mine], freedom)
-        if freedom >= 3 and own > 0.0:
+        own = max(_scale(residual[mine], freedom), floor)
+        if freedom >= 3:
             half = 0.5 * freedom
             logs.append(2.0 * np.log(own) - special.digamma(half) + np.log(half))
             freedoms.append(freedom)
@@ -374,7 +380,7 @@ def _sigma_prior(
     flights = 2.0 * _inverse_trigamma(excess)
     scale = np.exp(0.5 * (mean + special.digamma(0.5 * flights) - np.log(0.5 * flights)))
     # a few airframes cannot tell 10 from 100: never worth more than the usual
-    return float(scale), float(np.clip(flights, 2.0, USUAL_SIGMA_FLIGHTS))
+    return max(float(scale), floor), float(np.clip(flights, 2.0, USUAL_SIGMA_FLIGHTS))
 
 
 def _inverse_trigamma(value: float) -> float:

@@ -135,3 +135,15 @@ def test_the_proposal_undoes_what_is_easily_undone_where_most_was_flown() -> Non
 def test_a_design_that_separates_nothing_is_refused() -> None:
     with pytest.raises(ValueError, match="separate"):
         crossed_effects(np.ones(3), np.ones(3), np.ones((3, 2)), 0.3)
+
+
+def test_where_two_airframes_differ_far_beyond_their_noise_nothing_is_said_of_the_fleet() -> None:
+    quiet = [history([3.0 + 0.001 * (k % 2) for k in range(30)], airframe=f"other-{n}") for n in range(8)]
+    series = [
+        history([3.0 + 0.001 * (k % 2) + step * (k >= 5) for k in range(10)], airframe=name)
+        for name, step in (("a", 2.0), ("b", 3.0))
+    ]
+    changes = [change(5, airframe=name) for name in "ab"]
+    findings = judge_fleet(series, changes, fit_fleet_model(quiet, []), SETTINGS)
+    assert {f.verdict for f in findings if f.scope == "airframe"} == {Verdict.WORSE}
+    assert [(f.verdict, f.effect) for f in findings if f.scope == "fleet"] == [(Verdict.TOO_EARLY, None)]

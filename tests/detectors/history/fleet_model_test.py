@@ -83,3 +83,11 @@ def test_refit_rule() -> None:
     model = fit_fleet_model(fleet("clean", 4, 25), [])
     assert not refit_due(model, 124, 0.25) and refit_due(model, 125, 0.25)
     assert refit_due(FleetModel(), 1, 0.25)
+
+
+def test_that_most_airframes_have_no_noise_at_all_is_known_too() -> None:
+    """Free play is nothing on a sound linkage, flight after flight; one worn linkage is no prior."""
+    sound = [history([0.0] * 16, airframe=f"heron-{k:02d}", matters=0.02) for k in range(6)]
+    worn = history(list(np.linspace(0.0, 0.06, 16)), airframe="heron-99", matters=0.02)
+    model = fit_fleet_model([*sound, worn], []).of("altitude_error_rms_m", "held_level")
+    assert model.sigma >= 0.02 * 0.02 and model.sigma_flights >= 2.0
