@@ -152,7 +152,16 @@ SPEC = DetectorSpec(
     ),
     min_rate_hz=2.0,
     min_seconds=40.0,
-    evidence=("pitch_target_deg", "pitch_deg", "bank_target_deg", "bank_deg", "roll_rate_target_dps"),
+    evidence=(
+        "pitch_target_deg",
+        "pitch_deg",
+        "bank_target_deg",
+        "bank_deg",
+        "pitch_rate_target_dps",
+        "pitch_rate_dps",
+        "roll_rate_target_dps",
+        "roll_rate_dps",
+    ),
     measures="How pitch, bank, pitch rate and roll rate follow their demand with the autopilot flying "
     "(context assisted; flight where modes are not named): delay, bandwidth, resonance, steady gain, and "
     "damping and natural frequency of the second-order loop that answers alike.",
