@@ -30,7 +30,7 @@ _LAGS_S = (0.02, 0.05, 0.08, 0.12)
 # Errors of the model itself (its order, the sampling, the servo's rate limit), from flights of the
 # tuning seeds; the scatter that the data show is added in squares.
 MODEL_ERROR = 0.03
-MODEL_FLOOR = 0.002
+MODEL_FLOOR = 0.0017
 
 
 @dataclass(frozen=True, slots=True)
