@@ -6,6 +6,7 @@ that both agree, or a table would be about something else.
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 
 import numpy as np
@@ -23,7 +24,8 @@ from trimkeep.detectors.history.step_fit import fit_steps
 from trimkeep.detectors.model import FloatArray
 
 LOOKS = np.arange(3, 61)
-SEED = 424242  # not the seed that the limits' margins were set with
+SEED = int(os.environ.get("TRIMKEEP_BENCHMARK_SEED", "424242"))
+"""Limits and their margins were set with other seeds; a seed nobody looked at before can be given."""
 FLEETS = 8
 """Fleets in a cell: what one fleet has taught is right or wrong for all of its series together."""
 WIND = CONDITION_NAMES.index("wind_mps")
