@@ -67,7 +67,8 @@ def judge_airframe(
     settings : JudgeSettings
     touched_from : int, optional
         Order of the first new flight: only findings that flights from there on can have altered are
-        given, the others stand as they were given last time under the same model.
+        given, the others stand as they were given last time under the same model. A short cut: with
+        several unexplained steps or a drift far back it may differ from judging everything.
 
     Returns
     -------
