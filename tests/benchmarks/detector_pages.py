@@ -29,10 +29,10 @@ OPEN_DATA = Path(os.environ.get("TRIMKEEP_OPEN_DATA", ROOT.parent / "shared" / "
 CARD = AirframeCard(
     id="alfa",
     outputs={
-        "elevator": (Output(channel=2, pitch=1.0),),
+        "elevator": (Output(channel=2, pitch=1.0, reversed=True),),
         "throttle": (Output(channel=3),),
         "rudder": (Output(channel=4, yaw=1.0),),
-        "aileron": (Output(channel=5, roll=1.0), Output(channel=6, roll=1.0, reversed=True)),
+        "aileron": (Output(channel=5, roll=1.0), Output(channel=6, roll=1.0)),
     },
     has_card=True,
 )

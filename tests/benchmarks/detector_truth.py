@@ -30,7 +30,7 @@ from trimkeep.detectors.registry import DETECTORS
 from trimkeep.sample_fleet.faults import Fault
 
 ERRORS = Path(__file__).resolve().parents[2] / "detectors" / "pages" / "errors"
-SEED = 20261
+SEED = 48131
 LEVEL = 0.95
 SURE = 3.0
 FEWEST_SOUND = 8
