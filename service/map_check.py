@@ -11,12 +11,14 @@ from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
 
+import numpy as np
+
 from trimkeep.config.airframe import AirframeCard, ColumnMap, Output
 from trimkeep.config.cards import CARD_FILE, COLUMNS_FILE
 from trimkeep.detectors.channel_check import MapDoubt, check_map, corrected
 from trimkeep.detectors.model import Note, Recording
 from trimkeep.detectors.output_signs import OWN_AXIS, OutputDoubt, check_outputs
-from trimkeep.service.readers.registry import choose
+from trimkeep.service.readers.registry import read_log
 from trimkeep.service.readers.table import READER as TABLE
 from trimkeep.service.readers.table import planned
 from trimkeep.service.readers.table_file import headers_of
@@ -60,10 +62,10 @@ def read_checked(path: Path, card: AirframeCard) -> Recording:
     LogError
         The log cannot be read.
     """
-    reader = choose(path)
-    recording = reader.read(path, card)
-    plan = planned(headers_of(path), card) if reader.name == TABLE else {}
-    notes = tuple(_note(one) for one in contradictions(recording, card, plan))
+    recording = read_log(path, card)
+    plan = planned(headers_of(path), card) if recording.reader == TABLE else {}
+    with np.errstate(all="ignore"):  # a log may hold any number there is
+        notes = tuple(_note(one) for one in contradictions(recording, card, plan))
     return replace(recording, notes=(*recording.notes, *notes)) if notes else recording
 
 
