@@ -367,6 +367,8 @@ def _within_limit(flight: Flight, axis: Axis, starts: FloatArray) -> BoolArray:
 
 def _liveliest(reference: Channel, starts: FloatArray, axis: Axis) -> FloatArray:
     """The windows in which the reference moves most, in order of time; empty where it hardly moves."""
+    if not starts.size:
+        return starts
     at_s = starts[:, None] + np.arange(int(axis.window_s * LOOK_HZ)) / LOOK_HZ
     value = np.interp(at_s, reference.time_s, reference.value)
     spread = level(value).std(axis=-1)

@@ -405,7 +405,9 @@ def test_what_was_resolved_opens_when_a_later_flight_shows_it(told: Told) -> Non
 
 def test_the_aftermath_of_a_log(told: Told, monkeypatch: pytest.MonkeyPatch) -> None:
     fleet, store = with_alerts(told[0], file="alerts.jsonl"), told[1]
-    monkeypatch.setattr("trimkeep.service.watching.judge_new", lambda store, fleet, now: judged(store, now))
+    monkeypatch.setattr(
+        "trimkeep.service.watching.judge_new", lambda store, fleet, now, fresh: judged(store, now)
+    )
     after = Aftermath(store, fleet)
     assert after.after_logs(NOW).sent == 1
     assert after.after_logs(NOW).sent == 0

@@ -12,8 +12,8 @@ from tests.service.readers.packets import START_US, Talker
 from trimkeep.config.airframe import AirframeCard, ColumnMap
 from trimkeep.config.errors import LogError
 from trimkeep.service.channel_map import Proposal, describe, propose
-from trimkeep.service.channel_text import channels_text, channels_toml
 from trimkeep.service.channel_names import known_unit, read_header
+from trimkeep.service.channel_text import channels_text, channels_toml
 from trimkeep.service.readers import table
 
 CARD = AirframeCard(id="a1")
