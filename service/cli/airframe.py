@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from trimkeep.service.airframe_names import known_airframe
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import fleet_command, format_option, open_fleet, table
 from trimkeep.service.configuration import Configuration, Item, at_moment, end_of, load_history
 from trimkeep.service.journal_table import parse_when
 from trimkeep.service.store.connection import open_store
@@ -22,14 +22,7 @@ from trimkeep.service.store.connection import open_store
 @click.argument("airframe")
 @click.option("--at", "when", help="Day (its end) or time, as 2026-03-14 or 2026-03-14T10:05+01:00.")
 @click.option("--parameters", is_flag=True, help="List every parameter, not only those that ever changed.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "json"]),
-    default="table",
-    show_default=True,
-    help="For people or for programs.",
-)
+@format_option("table")
 def command(
     fleet: Path, state: Path | None, airframe: str, when: str | None, parameters: bool, form: str
 ) -> None:

@@ -15,7 +15,7 @@ from trimkeep.config.errors import StoreDamaged, UsageError
 from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.airframe_record import load_airframe_record, record_begin
 from trimkeep.service.audit_bundle import PAGE, bundle_files, import_bundle, write_bundle
-from trimkeep.service.cli.options import fleet_command, open_fleet
+from trimkeep.service.cli.options import airframes_option, fleet_command, format_option, open_fleet
 from trimkeep.service.configuration import end_of
 from trimkeep.service.journal import effective_at
 from trimkeep.service.journal_table import parse_when
@@ -83,15 +83,8 @@ EXIT_GAP = 10
 
 @command.command("gaps")
 @fleet_command
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["text", "json"]),
-    default="text",
-    show_default=True,
-    help="For people or for programs.",
-)
+@airframes_option
+@format_option("text")
 @click.option("--fail-on-gap", is_flag=True, help="Leave with exit code 10 when there is any.")
 @click.pass_context
 def gaps(

@@ -13,7 +13,7 @@ import click
 from trimkeep.config.errors import UsageError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.airframe_names import airframe_names, known_airframe
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import fleet_command, format_option, open_fleet, table
 from trimkeep.service.configuration import (
     Configuration,
     Difference,
@@ -33,14 +33,7 @@ from trimkeep.service.store.flights import load_flights
 @click.argument("first", metavar="A")
 @click.argument("second", metavar="B")
 @click.option("--airframe", help="A and B are dates of this airframe: 2026-03-14, or with a time.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "json"]),
-    default="table",
-    show_default=True,
-    help="For people or for programs.",
-)
+@format_option("table")
 def command(
     fleet: Path, state: Path | None, first: str, second: str, airframe: str | None, form: str
 ) -> None:

@@ -12,7 +12,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from trimkeep.service.airframe_names import known_airframe
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import airframes_option, fleet_command, format_option, open_fleet, table
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.upkeep import Standing, UpkeepItem, upkeep
 
@@ -23,16 +23,9 @@ HEADER = ["airframe", "what", "used", "of", "left", "since", "due"]
 
 @click.command("due")
 @fleet_command
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@airframes_option
 @click.option("--all", "everything", is_flag=True, help="Also what is not due yet.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "json"]),
-    default="table",
-    show_default=True,
-    help="For people or for programs.",
-)
+@format_option("table")
 @click.option("--fail-on-overdue", is_flag=True, help="Leave with exit code 10 when anything is overdue.")
 @click.pass_context
 def command(

@@ -9,7 +9,7 @@ from pathlib import Path
 import click
 
 from trimkeep.detectors.history.model import Finding, Verdict
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import airframes_option, fleet_command, format_option, open_fleet, table
 from trimkeep.service.finding_json import public_finding
 from trimkeep.service.judging import judge
 from trimkeep.service.store.connection import open_store
@@ -25,8 +25,8 @@ UNSPOKEN = (Verdict.NO_MATERIAL_CHANGE, Verdict.TOO_EARLY)
 
 @click.command("findings")
 @fleet_command
-@click.option("--format", "form", type=click.Choice(["table", "json"]), default="table", show_default=True)
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@format_option("table")
+@airframes_option
 @click.option(
     "--verdict", "verdicts", multiple=True, type=click.Choice([str(one) for one in ORDER]), help="Only this."
 )

@@ -8,7 +8,7 @@ from zoneinfo import ZoneInfo
 import click
 
 from trimkeep.config.settings import FleetSettings
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import airframes_option, fleet_command, open_fleet, table
 from trimkeep.service.store.connection import Store, open_store
 from trimkeep.service.store.flights import PlacedFlight, load_flights
 from trimkeep.service.store.logs import load_log_outcomes
@@ -16,7 +16,7 @@ from trimkeep.service.store.logs import load_log_outcomes
 
 @click.command("flights")
 @fleet_command
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@airframes_option
 @click.option("--logs", is_flag=True, help="List the log files and what became of each instead.")
 def command(fleet: Path, state: Path | None, airframes: tuple[str, ...], logs: bool) -> None:
     """List the flights of FLEET in order of time, or with --logs what became of each log file."""

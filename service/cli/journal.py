@@ -11,7 +11,7 @@ import click
 
 from trimkeep.detectors.history.model import Finding, Tier, Verdict
 from trimkeep.service.airframe_names import known_airframe
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import airframes_option, fleet_command, format_option, open_fleet, table
 from trimkeep.service.effects import EntryEffect, Outcome, entry_effects
 from trimkeep.service.finding_json import public_finding
 from trimkeep.service.journal import record_work
@@ -35,16 +35,9 @@ HEADER = ["row", "airframe", "done", "kind", "work", "done by", "approved by", "
 
 @command.command("list")
 @fleet_command
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
+@airframes_option
 @click.option("--all", "everything", is_flag=True, help="Also what was superseded or withdrawn, marked so.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["table", "json"]),
-    default="table",
-    show_default=True,
-    help="For people or for programs.",
-)
+@format_option("table")
 def list_entries(
     fleet: Path, state: Path | None, airframes: tuple[str, ...], everything: bool, form: str
 ) -> None:
@@ -160,15 +153,8 @@ def add(
 
 @command.command("effects")
 @fleet_command
-@click.option("--airframe", "airframes", multiple=True, help="Only this airframe; may be given again.")
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["text", "json"]),
-    default="text",
-    show_default=True,
-    help="For people or for programs.",
-)
+@airframes_option
+@format_option("text")
 def effects(fleet: Path, state: Path | None, airframes: tuple[str, ...], form: str) -> None:
     """Show for each piece of work on FLEET's airframes whether it worked: verdicts, flights that show it.
 

@@ -25,6 +25,25 @@ def fleet_command(function: Command) -> Command:
     return click.argument("fleet", type=click.Path(path_type=Path), metavar="FLEET")(function)
 
 
+def airframes_option(function: Command) -> Command:
+    """Add `--airframe`, which may be given again."""
+    return click.option(
+        "--airframe", "airframes", multiple=True, help="Only this airframe; may be given again."
+    )(function)
+
+
+def format_option(for_people: str) -> Callable[[Command], Command]:
+    """Add `--format`: `for_people` (`table` or `text`) by default, or `json`."""
+    return click.option(
+        "--format",
+        "form",
+        type=click.Choice([for_people, "json"]),
+        default=for_people,
+        show_default=True,
+        help="For people or for programs.",
+    )
+
+
 def open_fleet(fleet: Path, state: Path | None) -> FleetSettings:
     """Settings of the fleet folder a command was given."""
     return load_fleet(fleet, state=state)

@@ -11,7 +11,7 @@ from zoneinfo import ZoneInfo
 
 import click
 
-from trimkeep.service.cli.options import fleet_command, open_fleet
+from trimkeep.service.cli.options import fleet_command, format_option, open_fleet
 from trimkeep.service.health import Health
 from trimkeep.service.status import FleetStatus, Happened, fleet_status
 from trimkeep.service.store.connection import open_store
@@ -21,14 +21,7 @@ EXIT_SILENT = 10
 
 @click.command("status")
 @fleet_command
-@click.option(
-    "--format",
-    "form",
-    type=click.Choice(["text", "json"]),
-    default="text",
-    show_default=True,
-    help="For people or for programs.",
-)
+@format_option("text")
 @click.option(
     "--alive-within",
     type=click.IntRange(1),

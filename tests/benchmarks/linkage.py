@@ -10,20 +10,21 @@ import argparse
 import os
 import platform
 from collections.abc import Callable, Iterator
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from unittest import mock
 
 import numpy as np
 
 os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+from tests.benchmarks.truth_flights import between
 from tests.builders import CARD, recording_of
 from tests.detectors.planted import SIGNALS
 from trimkeep.detectors.flight.linkage import observe
 from trimkeep.detectors.flights import split
 from trimkeep.detectors.model import Flight
 from trimkeep.sample_fleet import airborne
-from trimkeep.sample_fleet.airframes import AIRFRAMES, AirframeModel
+from trimkeep.sample_fleet.airframes import AirframeModel
 from trimkeep.sample_fleet.autopilot import defaults_for
 from trimkeep.sample_fleet.faults import Fault, Planted
 from trimkeep.sample_fleet.flown import Flown
@@ -111,15 +112,9 @@ class Told:
 
 
 def size_between(share: float) -> AirframeModel:
-    """A size that share of the way from the small to the large aeroplane, each figure in its logarithm."""
-    small, large = AIRFRAMES["small_single"], AIRFRAMES["large_single"]
-    values: dict[str, float] = {}
-    for one in fields(AirframeModel):
-        low, high = getattr(small, one.name), getattr(large, one.name)
-        if isinstance(low, int | float) and low != high:
-            mean = float(low) ** (1.0 - share) * float(high) ** share
-            values[one.name] = round(mean) if isinstance(low, int) else mean
-    return replace(small, id=f"{values['span_m']:.1f} m", description="between two sizes", **values)  # type: ignore[arg-type]
+    """A size that share of the way from the small to the large aeroplane, called by its span."""
+    model = between(share)
+    return replace(model, id=f"{model.span_m:.1f} m")
 
 
 def fitted(kind: str, size: float, model: AirframeModel) -> Callable[[AirframeModel, Planted, float], str]:
