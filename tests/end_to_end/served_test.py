@@ -106,8 +106,10 @@ def test_a_person_with_a_phone(server: Served, tmp_path: Path) -> None:
         page = browser.follow("button")
         assert browser.url == f"{server.url}login"
         assert "Log in" in browser.go(f"{server.url}pages/board.html").text
-        # A status of 401 after the wrong password is all that the console has to say.
-        assert [one for one in browser.console if "401" not in one] == []
+        # A status of 401 after the wrong password is all that the console has to say; and, when it is in time
+        # for it, that the logout had the browser clear its cache, as asked.
+        cleared = f"Clear-Site-Data header on '{server.url}account': Cleared data types: \"cache\"."
+        assert [one for one in browser.console if "401" not in one and one != cleared] == []
         assert [one for one in browser.requested if not one.startswith(server.url)] == []
 
     [finding] = [one for one in load_findings(server.store, with_gone=True) if one.id == "f1"]
