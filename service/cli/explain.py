@@ -10,7 +10,7 @@ import click
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.history.explain import Explanation, explain
 from trimkeep.detectors.history.model import Finding
-from trimkeep.service.cli.options import fleet_command, open_fleet, table
+from trimkeep.service.cli.options import fleet_command, full_id, open_fleet, table
 from trimkeep.service.judging import current_model, judge
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.findings import load_findings
@@ -29,7 +29,8 @@ def command(fleet: Path, state: Path | None, finding: str) -> None:
     store = open_store(opened.state)
     now = datetime.now(UTC)
     judgement = judge(store, opened, now)
-    one = _find(load_findings(store), finding)
+    findings = {known.id: known for known in load_findings(store)}
+    one = findings[full_id(findings, finding)]
     model = current_model(store, opened, judgement.series, judgement.changes, now)
     shown = explain(one, judgement.series, judgement.changes, model, opened.settings.judge)
     if shown is None:
@@ -39,17 +40,6 @@ def command(fleet: Path, state: Path | None, finding: str) -> None:
             next_step="Only a known change on one airframe has such a working; its page shows the evidence",
         )
     _print(one, shown)
-
-
-def _find(findings: tuple[Finding, ...], wanted: str) -> Finding:
-    found = [one for one in findings if one.id.startswith(wanted)]
-    if len(found) != 1:
-        raise UsageError(
-            "no finding begins so" if not found else f"{len(found)} findings begin so",
-            subject=wanted,
-            next_step="List them with: trimkeep findings FLEET --all",
-        )
-    return found[0]
 
 
 def _print(one: Finding, shown: Explanation) -> None:

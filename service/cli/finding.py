@@ -11,7 +11,7 @@ import click
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.history.model import Status
 from trimkeep.service.answers import Answer, give_answer
-from trimkeep.service.cli.options import Command, fleet_command, open_fleet, table
+from trimkeep.service.cli.options import Command, fleet_command, full_id, open_fleet, table
 from trimkeep.service.store.connection import Store, open_store
 from trimkeep.service.store.findings import load_finding_events, load_findings
 
@@ -71,7 +71,7 @@ def history(fleet: Path, state: Path | None, finding_id: str) -> None:
     opened = open_fleet(fleet, state)
     store = open_store(opened.state)
     zone = ZoneInfo(opened.time_zone)
-    events = load_finding_events(store, _full_id(store, finding_id))
+    events = load_finding_events(store, _known_id(store, finding_id))
     rows = [
         [
             f"{one.at.astimezone(zone):%Y-%m-%d %H:%M}",
@@ -101,24 +101,16 @@ def _record(
     now = datetime.now(UTC)
     answer = Answer(status, who, reason, until)
     try:
-        full_id = _full_id(store, finding_id)
-        finding = give_answer(store, opened, full_id, answer, now)
+        one = _known_id(store, finding_id)
+        finding = give_answer(store, opened, one, answer, now)
     except UsageError as error:
         if error.subject not in ("who", "reason", "until"):
             raise
         raise UsageError(error.message, subject=f"--{error.subject}", next_step=error.next_step) from error
     names = ", ".join(finding.airframes)
-    click.echo(f"{full_id} ({names}, {finding.metric}) is now {status}; recorded for {who.strip()}.")
+    click.echo(f"{one} ({names}, {finding.metric}) is now {status}; recorded for {who.strip()}.")
 
 
-def _full_id(store: Store, wanted: str) -> str:
-    """The id that begins so; a few letters are enough while they are unique."""
-    ids = [one.id for one in load_findings(store, with_gone=True)]
-    found = [name for name in ids if name == wanted] or [name for name in ids if name.startswith(wanted)]
-    if len(found) == 1 and wanted:
-        return found[0]
-    raise UsageError(
-        "begins more than one finding's id" if found and wanted else "is no finding's id",
-        subject=wanted or "ID",
-        next_step="`trimkeep findings FLEET` lists the findings with their ids",
-    )
+def _known_id(store: Store, wanted: str) -> str:
+    """Among all findings, also those whose change is gone: an answer to them stays on record."""
+    return full_id((one.id for one in load_findings(store, with_gone=True)), wanted)

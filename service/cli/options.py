@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
 
 import click
 
+from trimkeep.config.errors import UsageError
 from trimkeep.config.load import load_fleet
 from trimkeep.config.settings import FleetSettings
 
@@ -57,3 +58,22 @@ def table(rows: list[list[str]], header: list[str]) -> str:
         cells = [cell.ljust(width) for cell, width in zip(row, widths, strict=True)]
         lines.append("  ".join(cells).rstrip())
     return "\n".join(lines)
+
+
+def full_id(known: Iterable[str], wanted: str) -> str:
+    """The finding's id that begins so; a few letters are enough while they are unique.
+
+    Raises
+    ------
+    UsageError
+        None begins so, or several do and none of them is exactly `wanted`.
+    """
+    ids = list(known)
+    found = [name for name in ids if name == wanted] or [name for name in ids if name.startswith(wanted)]
+    if len(found) == 1 and wanted:
+        return found[0]
+    raise UsageError(
+        "begins more than one finding's id" if found and wanted else "is no finding's id",
+        subject=wanted or "ID",
+        next_step="`trimkeep findings FLEET` lists the findings with their ids",
+    )

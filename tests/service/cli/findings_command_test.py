@@ -89,7 +89,7 @@ STEPS = [["level_before"], ["step"], ["standard_error"], ["t"], ["log_e"], ["log
 def test_what_cannot_be_explained_so_is_said(folder: str, capsys: Capture) -> None:
     capsys.readouterr()
     assert run(["explain", folder, "zz"]) == 2
-    assert "no finding begins so" in capsys.readouterr().err
+    assert "is no finding's id" in capsys.readouterr().err
     fleet_wide = next((f for f in as_json(capsys, folder) if f["scope"] == "fleet"), None)
     assert fleet_wide is not None
     assert run(["explain", folder, fleet_wide["id"]]) == 2
