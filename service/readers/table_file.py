@@ -146,6 +146,12 @@ def _parquet(path: Path, wanted: Iterable[str] | None) -> TableFile:
         for key, value in (schema.metadata or {}).items()
         if key.decode("utf-8", "replace") not in _NOT_METADATA
     }
+    held = set(table.column_names) if table is not None else set()
+    if lost := [name for name in names if name not in held]:
+        # The description of the columns lies apart from the columns: a bad sector in one spares the other.
+        raise _unreadable(
+            path, f"it is not a whole Parquet file (no column {lost[0]!r})", "Export the table again"
+        )
     columns = {name: table.column(name) for name in names} if table is not None else {}
     return TableFile(headers, metadata, columns)
 

@@ -88,3 +88,11 @@ def test_a_journal_of_empty_cells() -> None:
 
 def test_a_column_of_moments_where_numbers_belong() -> None:
     assert not table(b"time_s,pitch_deg\n0,2026-03-14\n1,2026-03-15\n")
+
+
+def test_a_parquet_column_that_is_described_but_not_there() -> None:
+    """One flipped bit in the file's own schema, which Arrow's description of the columns does not see."""
+    whole = b"\x15\n%\x02\x18\tpitch_deg"
+    sound = seeds.parquet()
+    assert sound.count(whole) == 1
+    assert not table(sound.replace(whole, b"\x14" + whole[1:]))
