@@ -12,7 +12,7 @@ from tests.service.readers.packets import START_US, Talker
 from trimkeep.detectors.model import ClockSource
 from trimkeep.service.readers.tlog_clock import Clock, make_clock
 from trimkeep.service.readers.tlog_log import DecodedLog, decode_bytes
-from trimkeep.service.readers.tlog_source import Source
+from trimkeep.service.readers.tlog_source import Source, _stretches
 
 START = datetime.fromtimestamp(START_US / 1e6, UTC)
 ME = (1, 1)
@@ -155,3 +155,15 @@ def test_garbage_in_one_stamp_moves_nothing() -> None:
     clock = make_clock(log, ME)
     assert Source(log, ME, clock).get("HEARTBEAT").time_s[-1] == pytest.approx(39.0)
     assert clock.notes == ()
+
+
+@pytest.mark.parametrize("size", [2, 63, 64, 127, 128, 129, 1000, 6400, 6401, 50_007])
+def test_stretches_of_a_clock_are_those_of_the_plain_loop_to_the_last_bit(size: int) -> None:
+    values = np.random.default_rng(size).normal(0.0, 1e3, size)
+    plain = np.array_split(values, max(size // 64, 1))
+    medians, means = [], []
+    for part in _stretches(values):
+        medians += np.median(part, axis=1).tolist()
+        means += part.mean(axis=1).tolist()
+    assert medians == [np.median(part) for part in plain]
+    assert means == [part.mean() for part in plain]
