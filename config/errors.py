@@ -120,6 +120,12 @@ class StoreDamaged(StoreError):
     slug = "store-damaged"
 
 
+class RecordingRemoved(StoreError):
+    """A decoded recording was removed by the retention setting, and its log cannot be read again here."""
+
+    slug = "recording-removed"
+
+
 class ReportError(TrimkeepError):
     """A page could not be made or written."""
 

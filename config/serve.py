@@ -24,6 +24,11 @@ class ServeSettings:
         "Address under which a proxy shows the pages, such as https://pages.example.org/fleet; empty "
         "means no proxy. The proxy must hand on Host, the whole path, and X-Forwarded-For.",
     )
+    proxies: tuple[str, ...] = setting(
+        ("127.0.0.1", "::1"),
+        "Addresses, or networks such as 10.0.0.0/28, of the proxies whose word for the caller's address is "
+        "taken; what anybody else says in X-Forwarded-For is thrown away. Only with public_url.",
+    )
     session_hours: float = setting(
         12.0, "A login ends after this time.", unit="h", low=0.01, high=24.0 * 30.0
     )

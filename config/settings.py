@@ -14,6 +14,7 @@ from trimkeep.config.alerting import AlertSettings
 from trimkeep.config.fields import setting
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.config.maintenance import MaintenanceSettings
+from trimkeep.config.retention import RetentionSettings
 from trimkeep.config.serve import ServeSettings
 
 
@@ -91,6 +92,9 @@ class Settings:
     judge: JudgeSettings = field(default_factory=JudgeSettings, metadata={"help": "Judging changes."})
     maintenance: MaintenanceSettings = field(
         default_factory=MaintenanceSettings, metadata={"help": "The maintenance record."}
+    )
+    retention: RetentionSettings = field(
+        default_factory=RetentionSettings, metadata={"help": "How long files are kept."}
     )
     alerts: AlertSettings = field(default_factory=AlertSettings, metadata={"help": "Alerts."})
     serve: ServeSettings = field(default_factory=ServeSettings, metadata={"help": "Pages over HTTP."})

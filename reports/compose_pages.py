@@ -287,14 +287,20 @@ def compose_finding(given: FindingInput) -> FindingPage:
         causes=cause_views(finding, teller, limit=None),
         pairs=pairs,
         spectra=spectra,
-        no_traces="" if pairs else words.sentence("no_traces"),
+        no_traces="" if pairs else _no_traces(given.no_traces_because, teller),
         down_weighted=named(finding.down_weighted),
         evidence=named(finding.evidence_flights),
     )
 
 
-def compose_gone(setting: Setting) -> GonePage:
-    """What stands in the place of a page that is no longer kept."""
+def _no_traces(because: str, teller: Teller) -> str:
+    if not because:
+        return teller.words.sentence("no_traces")
+    return teller.words.sentence("no_traces_because", why=plain(because))
+
+
+def compose_gone(setting: Setting, why: str = "") -> GonePage:
+    """What stands in the place of a page that is no longer kept; `why` is a sentence that is known better."""
     teller = teller_for(setting)
     words, fleet = teller.words, plain(setting.fleet_name)
     head = page_head(
@@ -306,4 +312,4 @@ def compose_gone(setting: Setting) -> GonePage:
         counts="",
         trail=board_trail(setting, teller),
     )
-    return GonePage(head, words.sentence("gone_line"))
+    return GonePage(head, plain(why) if why else words.sentence("gone_line"))

@@ -160,6 +160,21 @@ class Links:
 
 
 @dataclass(frozen=True, slots=True)
+class RemovedFiles:
+    """Files of one kind that went on one day as a retention setting says.
+
+    `what` is recording, digest or page; `at` is when the last of them went.
+    """
+
+    at: datetime
+    what: str
+    files: int
+    size_bytes: int
+    setting: str
+    who: str
+
+
+@dataclass(frozen=True, slots=True)
 class DigestInput:
     """Everything one digest shows. `period_end` is the first instant after the period."""
 
@@ -180,6 +195,7 @@ class DigestInput:
     promise: Promise | None = None
     maintenance: tuple[MaintenanceRow, ...] = ()
     record_gaps: tuple[RecordGap, ...] = ()
+    removals: tuple[RemovedFiles, ...] = ()
     hints: tuple[Hint, ...] = ()
     journal_head: str | None = None
     versions: Mapping[str, str] = field(default_factory=dict)

@@ -80,7 +80,7 @@ class Spectrum:
 
 @dataclass(frozen=True, slots=True)
 class FindingInput:
-    """One finding with its evidence."""
+    """One finding with its evidence; `no_traces_because` says so in a sentence where it is known."""
 
     setting: Setting
     finding: Finding
@@ -88,3 +88,4 @@ class FindingInput:
     changes: tuple[Change, ...]
     traces: tuple[Trace, ...] = ()
     spectra: tuple[Spectrum, ...] = ()
+    no_traces_because: str = ""

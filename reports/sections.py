@@ -14,7 +14,14 @@ from trimkeep.reports.entries import (
     tally_view,
 )
 from trimkeep.reports.foreign import plain, verbatim
-from trimkeep.reports.inputs import AirframeRow, DigestInput, MaintenanceRow, Promise, RecordGap
+from trimkeep.reports.inputs import (
+    AirframeRow,
+    DigestInput,
+    MaintenanceRow,
+    Promise,
+    RecordGap,
+    RemovedFiles,
+)
 from trimkeep.reports.teller import Teller, capital
 from trimkeep.reports.trends import SPARK_FLIGHTS, spark_view, usual_and_last
 from trimkeep.reports.views import (
@@ -344,7 +351,29 @@ def work_section(given: DigestInput, teller: Teller) -> WorkSection:
     gaps = gap_rows(given.record_gaps, teller)
     fingerprint = given.journal_head[:SHORT_HASH] if given.journal_head else ""
     sentence = teller.words.sentence("journal_head", head=fingerprint) if fingerprint else ""
-    return WorkSection(head("maintenance", len(rows) + len(gaps), teller), rows, gaps, sentence)
+    gone = tuple(_removed(one, teller) for one in sorted(given.removals, key=lambda one: (one.at, one.what)))
+    count = len(rows) + len(gaps) + len(gone)
+    return WorkSection(head("maintenance", count, teller), rows, gaps, gone, sentence)
+
+
+REMOVED_FILES = {
+    "recording": ("files_recording_one", "files_recording"),
+    "digest": ("files_digest_one", "files_digest"),
+    "page": ("files_page_one", "files_page"),
+}
+
+
+def _removed(one: RemovedFiles, teller: Teller) -> str:
+    single, several = REMOVED_FILES[one.what]
+    files = teller.words.sentence(single if one.files == 1 else several, n=one.files)
+    return teller.words.sentence(
+        "files_removed",
+        when=teller.fmt.short_day(one.at),
+        files=files,
+        setting=plain(one.setting),
+        megabytes=f"{one.size_bytes / 1e6:,.1f}",
+        who=plain(one.who),
+    )
 
 
 def not_read_section(given: DigestInput, teller: Teller) -> NotReadSection:

@@ -295,6 +295,7 @@ class WorkSection:
     head: SectionHead = shown("heading")
     rows: tuple[WorkRow, ...] = shown("oldest first")
     gaps: tuple[GapRow, ...] = shown("disagreements of journal and logs, oldest first")
+    removals: tuple[str, ...] = shown("files that went as a retention setting says, a sentence for each kind")
     journal_head: str = shown("sentence with the journal's fingerprint, may be empty")
 
 

@@ -16,6 +16,7 @@ from trimkeep.service.store.audit import NO_ROW, AuditRecord, chain_head, load_r
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.flights import PlacedFlight, load_flights
 from trimkeep.service.store.journal import JournalRow, load_journal
+from trimkeep.service.store.removals import Removal, load_removals
 
 TRIES = 5
 
@@ -68,6 +69,8 @@ class AirframeRecord:
     flights : tuple of PlacedFlight
     answers : tuple of RecordAnswer
         Given in the period, on this airframe or on the fleet.
+    removals : tuple of Removal
+        Decoded recordings of this airframe's logs that a retention setting took in the period.
     gaps : tuple of Gap
         Dated in the period, but for incomplete entries, which `entries` show.
     configuration : Configuration
@@ -83,6 +86,7 @@ class AirframeRecord:
     logs: tuple[RecordLog, ...]
     flights: tuple[PlacedFlight, ...]
     answers: tuple[RecordAnswer, ...]
+    removals: tuple[Removal, ...]
     gaps: tuple[Gap, ...]
     configuration: Configuration
     chain: tuple[AuditRecord, ...]
@@ -147,6 +151,11 @@ def _gather(
         logs=_logs(chain, airframe, history.flights, flights, start, end),
         flights=flights,
         answers=_answers(chain, airframe, start, end),
+        removals=tuple(
+            one
+            for one in load_removals(store)
+            if one.file.airframe == airframe and one.ended_as == "removal_done" and start <= one.at <= end
+        ),
         gaps=tuple(
             gap for gap in record_gaps(store, fleet, [airframe]) if start <= gap.at <= end and not gap.missing
         ),

@@ -305,6 +305,20 @@ def _record(record: AirframeRecord, fleet_name: str, time_zone: str, now: dateti
             }
             for answer in record.answers
         ],
+        "removed": [
+            {
+                "row": removal.seq,
+                "at": removal.at.isoformat(),
+                "what": removal.file.what,
+                "log": removal.file.log_path,
+                "log_sha256": removal.file.log_sha256,
+                "sha256": removal.file.sha256,
+                "bytes": removal.file.size_bytes,
+                "setting": removal.file.setting,
+                "who": removal.who,
+            }
+            for removal in record.removals
+        ],
         "gaps": [
             {
                 "kind": str(gap.kind),

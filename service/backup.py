@@ -1,7 +1,8 @@
 """Backup and restore of the state folder while the service runs.
 
-A backup folder holds one folder for each backup, named by its time, with the database and `backup.json`,
-and beside them the decoded recordings, which all backups share because their content never changes.
+A backup folder holds one folder for each backup, named by its time, with the database, the accounts of
+`serve` and `backup.json`, and beside them the decoded recordings, which all backups share because their
+content never changes.
 """
 
 from __future__ import annotations
@@ -12,15 +13,18 @@ import logging
 import os
 import shutil
 import time
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import BinaryIO
+from typing import BinaryIO, Literal
 
 from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError, UsageError
 from trimkeep.service.store.audit import verify_chain
+from trimkeep.service.store.checks import stored_recordings
 from trimkeep.service.store.connection import DATABASE_NAME, RECORDINGS_NAME, Store, held_database, open_store
+from trimkeep.service.store.removals import load_removed_recordings, removal_lock
+from trimkeep.service.web import accounts
 
 log = logging.getLogger(__name__)
 
@@ -34,12 +38,13 @@ HANDOVER_S = 0.1
 
 @dataclass(frozen=True, slots=True)
 class Backup:
-    """One backup: its folder, its time, and the hash of its database file."""
+    """One backup: its folder, its time, and the hashes of its files; None for accounts that are not in it."""
 
     folder: Path
     made_at: datetime
     database_sha256: str
     database_bytes: int
+    accounts_sha256: str | None = None
 
     @property
     def name(self) -> str:
@@ -56,10 +61,32 @@ class Made:
     recordings: int
 
 
-def make_backup(store: Store, target: Path, now: datetime) -> Made:
+@dataclass(frozen=True, slots=True)
+class Restored:
+    """Where the former database went, None if there was none; and what became of the accounts.
+
+    `accounts`: `restored` from the backup, `kept` as they were in the state folder, or `none` in either.
+    """
+
+    aside: Path | None
+    accounts: Literal["restored", "kept", "none"]
+
+
+def make_backup(store: Store, target: Path, now: datetime, *, with_accounts: bool = True) -> Made:
     """Copy the store into a backup folder; earlier backups there stay.
 
-    The database is held for the time it takes to copy it; other processes wait for it meanwhile.
+    The database is held for the time it takes to copy it; other processes wait for it meanwhile. Nothing is
+    removed by the retention settings while the recordings are copied.
+
+    Parameters
+    ----------
+    store : Store
+    target : Path
+    now : datetime
+        Aware.
+    with_accounts : bool
+        Copy the accounts of `serve` too: names, roles, and hashes of passwords and tokens, in a file that
+        only its owner can read.
 
     Raises
     ------
@@ -79,10 +106,15 @@ def make_backup(store: Store, target: Path, now: datetime) -> Made:
     try:
         part.mkdir(parents=True)
         # First the database: a row without its recording must never be, a recording without row may.
-        with held_database(store) as stream:
-            sha256, size = _copy(stream, part / DATABASE_NAME)
-        copied, recordings = _copy_recordings(store.recordings, target / RECORDINGS_NAME)
+        with removal_lock(store, shared=True):
+            with held_database(store) as stream:
+                sha256, size = _copy(stream, part / DATABASE_NAME)
+                # An account is changed inside a transaction: while the database is held, both agree.
+                known = accounts.copy_file(store.state, part) if with_accounts else None
+            copied, recordings = _copy_recordings(store.recordings, target / RECORDINGS_NAME)
         note = {"made_at": now.isoformat(), "database_sha256": sha256, "database_bytes": size}
+        if known is not None:
+            note["accounts_sha256"] = known
         (part / NOTE_NAME).write_text(json.dumps(note, indent=1) + "\n", encoding="utf-8")
         part.rename(target / name)
     except OSError as error:
@@ -93,7 +125,7 @@ def make_backup(store: Store, target: Path, now: datetime) -> Made:
         ) from error
     finally:
         shutil.rmtree(part, ignore_errors=True)
-    return Made(Backup(target / name, now, sha256, size), copied, recordings)
+    return Made(Backup(target / name, now, sha256, size, known), copied, recordings)
 
 
 def list_backups(target: Path) -> tuple[Backup, ...]:
@@ -103,9 +135,9 @@ def list_backups(target: Path) -> tuple[Backup, ...]:
         try:
             said = json.loads(note.read_text(encoding="utf-8"))
             made_at = datetime.fromisoformat(said["made_at"])
-            found.append(
-                Backup(note.parent, made_at, str(said["database_sha256"]), int(said["database_bytes"]))
-            )
+            size, known = int(said["database_bytes"]), said.get("accounts_sha256")
+            sha256 = str(said["database_sha256"])
+            found.append(Backup(note.parent, made_at, sha256, size, None if known is None else str(known)))
         except (OSError, ValueError, KeyError, TypeError):
             log.warning("%s: is no note of a backup", note)
     return tuple(sorted(found, key=lambda one: (one.made_at, one.name)))
@@ -131,8 +163,21 @@ def find_backup(target: Path, name: str | None = None) -> Backup:
     return wanted[-1]
 
 
-def restore_backup(state: Path, backup: Backup, now: datetime) -> Path | None:
-    """Put a backup in the place of the store; where the former database was moved to, None if none was.
+def restore_backup(state: Path, backup: Backup, now: datetime, *, replace_accounts: bool = False) -> Restored:
+    """Put a backup in the place of the store.
+
+    Accounts that are there stay, because somebody may have been shut out, or given a new password, since
+    the backup; where there are none, those of the backup take their place, so that people can log in.
+    Recordings that the restored record says were removed stay away.
+
+    Parameters
+    ----------
+    state : Path
+    backup : Backup
+    now : datetime
+        Aware.
+    replace_accounts : bool
+        Put the backup's accounts in the place of those that are there; these are kept under another name.
 
     Raises
     ------
@@ -155,13 +200,15 @@ def restore_backup(state: Path, backup: Backup, now: datetime) -> Path | None:
                 sha256, _ = _copy(stream, work / DATABASE_NAME)
             if sha256 != backup.database_sha256:
                 raise _damaged(backup, f"is not the file that {NOTE_NAME} was written for")
-            _check(work, backup)
+            wanted = _check(work, backup)
+            known = _checked_accounts(work, backup)
             recordings = backup.folder.parent / RECORDINGS_NAME
-            _copy_recordings(recordings, store.recordings)
-            aside = _replace(store, work / DATABASE_NAME, now)
-            # An ingest that ran meanwhile may have swept what the former store had no rows for.
-            _copy_recordings(recordings, store.recordings)
-            return aside
+            with removal_lock(store, shared=False):
+                _copy_recordings(recordings, store.recordings, wanted)
+                aside = _replace(store, work / DATABASE_NAME, now)
+                # An ingest that ran meanwhile may have swept what the former store had no rows for.
+                _copy_recordings(recordings, store.recordings, wanted)
+            return Restored(aside, _put_accounts(store, known, now, replace=replace_accounts))
         finally:
             shutil.rmtree(work, ignore_errors=True)
     except OSError as error:
@@ -172,11 +219,45 @@ def restore_backup(state: Path, backup: Backup, now: datetime) -> Path | None:
         ) from error
 
 
-def _check(work: Path, backup: Backup) -> None:
-    """Look into the copy, and bring it up to this version, before it takes the place of anything."""
-    faults = verify_chain(open_store(work))
+def _check(work: Path, backup: Backup) -> frozenset[str]:
+    """Look into the copy, and bring it up to this version, before it takes the place of anything.
+
+    Logs whose recordings it wants.
+    """
+    copy = open_store(work)
+    faults = verify_chain(copy)
     if faults:
         raise _damaged(backup, f"holds a record that does not hold ({faults[0].code} in row {faults[0].seq})")
+    return stored_recordings(copy) - set(load_removed_recordings(copy))
+
+
+def _checked_accounts(work: Path, backup: Backup) -> Path | None:
+    """The backup's accounts, copied and looked into; None when it has none."""
+    if backup.accounts_sha256 is None:
+        return None
+    if accounts.copy_file(backup.folder, work) != backup.accounts_sha256:
+        raise StoreDamaged(
+            f"is not the file that {NOTE_NAME} was written for",
+            subject=str(backup.folder / accounts.FILE_NAME),
+            next_step="Restore an earlier backup with --at",
+        )
+    accounts.load_accounts(work)
+    return work / accounts.FILE_NAME
+
+
+def _put_accounts(
+    store: Store, known: Path | None, now: datetime, *, replace: bool
+) -> Literal["restored", "kept", "none"]:
+    there = store.state / accounts.FILE_NAME
+    with accounts.held_accounts(store.state):
+        if there.exists() and (known is None or not replace):
+            return "kept"
+        if known is None:
+            return "none"
+        if there.exists():
+            there.rename(there.with_name(f"{there.name}.before-{now.astimezone(UTC).strftime(STAMP)}"))
+        known.rename(there)
+    return "restored"
 
 
 def _damaged(backup: Backup, what: str) -> StoreDamaged:
@@ -221,11 +302,16 @@ def _copy(stream: BinaryIO, path: Path) -> tuple[str, int]:
     return digest.hexdigest(), size
 
 
-def _copy_recordings(source: Path, target: Path) -> tuple[int, int]:
-    """Copy the recordings that differ in size or time; how many, and how many there are."""
+def _copy_recordings(source: Path, target: Path, wanted: Collection[str] | None = None) -> tuple[int, int]:
+    """Copy the recordings that differ in size or time; how many, and how many there are.
+
+    `wanted`: only those of these logs; None means all.
+    """
     target.mkdir(parents=True, exist_ok=True)
     copied = count = 0
     for path in _recordings(source):
+        if wanted is not None and path.stem not in wanted:
+            continue
         count += 1
         there = target / path.name
         if _alike(path, there):

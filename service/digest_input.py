@@ -6,6 +6,7 @@ from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
+from zoneinfo import ZoneInfo
 
 from trimkeep.config.cards import airframe_folders, load_card
 from trimkeep.config.errors import SettingsError
@@ -22,6 +23,7 @@ from trimkeep.reports.inputs import (
     NotMeasuredRow,
     Promise,
     RecordGap,
+    RemovedFiles,
     metric_words,
 )
 from trimkeep.service.hints import load_hints
@@ -35,6 +37,7 @@ from trimkeep.service.store.findings import load_findings
 from trimkeep.service.store.flights import PlacedFlight, load_flights
 from trimkeep.service.store.journal import JournalRow, load_journal
 from trimkeep.service.store.logs import LogStatus, load_log_outcomes
+from trimkeep.service.store.removals import Removal, load_removals
 from trimkeep.service.store.rows import LogOutcome
 from trimkeep.service.store.series import load_unmeasured
 
@@ -88,6 +91,7 @@ def gather(
         record_gaps=tuple(
             gap for gap in gap_rows(store, fleet, active) if period_start <= gap.at < period_end
         ),
+        removals=_removals(store, fleet, period_start, period_end),
         hints=load_hints(store, fleet),
         journal_head=chain_head(store),
         versions={"trimkeep": version("trimkeep"), "fleet model": judgement.model_version},
@@ -180,6 +184,27 @@ def gap_rows(store: Store, fleet: FleetSettings, airframes: Iterable[str]) -> tu
         )
         for gap in record_gaps(store, fleet, airframes)
         if gap.kind is not GapKind.INCOMPLETE
+    )
+
+
+def _removals(store: Store, fleet: FleetSettings, start: datetime, end: datetime) -> tuple[RemovedFiles, ...]:
+    """Files that the retention settings took in the period, by day, kind, setting and who did it."""
+    zone = ZoneInfo(fleet.time_zone)
+    grouped: dict[tuple[object, ...], list[Removal]] = {}
+    for one in load_removals(store):
+        if one.ended_as == "removal_done" and start <= one.at < end:
+            day = one.at.astimezone(zone).date()
+            grouped.setdefault((day, one.file.what, one.file.setting, one.who), []).append(one)
+    return tuple(
+        RemovedFiles(
+            at=max(one.at for one in those),
+            what=those[0].file.what,
+            files=len(those),
+            size_bytes=sum(one.file.size_bytes for one in those),
+            setting=those[0].file.setting,
+            who=those[0].who,
+        )
+        for those in grouped.values()
     )
 
 

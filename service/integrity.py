@@ -11,6 +11,7 @@ from trimkeep.service.store.checks import contradicted_logs, orphan_rows, stored
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.digests import load_digests
 from trimkeep.service.store.recordings import read_recording
+from trimkeep.service.store.removals import load_removed_recordings
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,11 +51,13 @@ def _rows(store: Store) -> Iterator[Contradiction]:
 
 
 def _recordings(store: Store, read_all: bool) -> Iterator[Contradiction]:
-    expected = stored_recordings(store)
+    expected, removed = stored_recordings(store), load_removed_recordings(store)
     for sha256 in sorted(expected):
         path = store.recording_path(sha256)
         if not path.exists():
-            yield Contradiction("recording_missing", sha256, f"{path.name} is gone")
+            # What the retention setting took away is in the record; anything else that is gone is a loss.
+            if sha256 not in removed:
+                yield Contradiction("recording_missing", sha256, f"{path.name} is gone")
             continue
         try:
             # Without channels only the head is read, which is enough for a file that was cut off.

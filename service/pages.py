@@ -9,7 +9,7 @@ from datetime import datetime
 from pathlib import Path
 
 from trimkeep.config.airframe import AirframeCard
-from trimkeep.config.errors import ReportError, TrimkeepError
+from trimkeep.config.errors import RecordingRemoved, ReportError, TrimkeepError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.model import Finding, Series
 from trimkeep.reports.compose_flight import compose_inspect
@@ -24,6 +24,7 @@ from trimkeep.reports.render import (
     render_inspect,
 )
 from trimkeep.service.judging import Judgement
+from trimkeep.service.made_again import bring_back_drawn
 from trimkeep.service.page_books import SPEC_BY_ID, SPECS, PageBooks, load_books
 from trimkeep.service.page_file import fingerprint, made_from, program_fingerprint, write_page
 from trimkeep.service.page_links import FOLDER, links_from_digest, only, plan_links
@@ -79,6 +80,7 @@ def write_pages(store: Store, fleet: FleetSettings, judgement: Judgement, now: d
         The folder of the pages cannot be written to.
     """
     books = load_books(store, fleet, judgement, now)
+    bring_back_drawn(store, fleet, books)
     folder = fleet.output / FOLDER
     names, written = _write_changed(folder, _pages(store, books), books)
     unchanged = len(names) - len(written)
@@ -115,6 +117,7 @@ def write_pages_of(
         The folder of the pages cannot be written to.
     """
     books = load_books(store, fleet, judgement, now)
+    bring_back_drawn(store, fleet, books)
     return _write_changed(fleet.output / FOLDER, _pages_of(store, books, frozenset(airframes)), books)[1]
 
 
@@ -137,6 +140,10 @@ def _write(path: Path, page: _Page, books: PageBooks) -> None:
         write_page(path, page.make(), page.key)
     except ReportError:
         raise
+    except RecordingRemoved as error:
+        log.warning("%s", error)
+        gone = render_gone(compose_gone(books.setting, str(error)))
+        write_page(path, gone, fingerprint("removed"))
     except TrimkeepError as error:
         # A recording that cannot be read costs its own page; without the right key it is tried again.
         log.warning("%s", error)
@@ -315,6 +322,7 @@ def _finding_page(store: Store, books: PageBooks, finding: Finding, base: str) -
             changes,
             pictures.traces if pictures else (),
             pictures.spectra if pictures else (),
+            pictures.missing if pictures else "",
         )
         return render_finding(compose_finding(given))
 

@@ -12,7 +12,7 @@ from typing import Literal
 import numpy as np
 
 from trimkeep.config.channels import CHANNELS
-from trimkeep.config.errors import TrimkeepError
+from trimkeep.config.errors import RecordingRemoved, TrimkeepError
 from trimkeep.detectors.history.model import Change, Finding, Series, SeriesPoint, Verdict
 from trimkeep.detectors.model import Channel, DetectorSpec, Flight, FloatArray, Window
 from trimkeep.detectors.numerics.piece_spectrum import longest_window, piece_spectrum
@@ -52,10 +52,11 @@ class ChosenFlight:
 
 @dataclass(frozen=True, slots=True)
 class Pictures:
-    """What can be drawn; empty when the recordings are not at hand."""
+    """What can be drawn; empty when the recordings are not at hand, `missing` says why where it is known."""
 
     traces: tuple[Trace, ...] = ()
     spectra: tuple[Spectrum, ...] = ()
+    missing: str = ""
 
 
 def series_shown(finding: Finding, series: Sequence[Series]) -> Series | None:
@@ -158,6 +159,8 @@ def load_pictures(store: Store, chosen: Sequence[ChosenFlight], spec: DetectorSp
             one.side: load_evidence(store, one.point.flight_id, one.metric, one.context, wanted)
             for one in chosen
         }
+    except RecordingRemoved as error:
+        return Pictures(missing=str(error))
     except TrimkeepError as error:
         log.warning("%s", error)
         return Pictures()

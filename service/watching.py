@@ -13,6 +13,7 @@ from trimkeep.service.alerts import raise_alerts
 from trimkeep.service.judging import judge_new
 from trimkeep.service.outbox import Delivery, deliver
 from trimkeep.service.pages import write_pages
+from trimkeep.service.removing import BY_ITSELF, Cleared, clear_due
 from trimkeep.service.senders import channels_of
 from trimkeep.service.store.connection import Store
 
@@ -44,6 +45,20 @@ class Aftermath:
                 log.warning("%s", error)
                 return Delivery()
             return done
+
+    def clear_due(self, now: datetime) -> Cleared | None:
+        """Remove what the retention settings say is due, if they let the service do it; None if not.
+
+        No page is written meanwhile, so that none is about to draw what goes.
+        """
+        if not self.fleet.settings.retention.automatic:
+            return None
+        with self.lock:
+            try:
+                return clear_due(self.store, self.fleet, now, BY_ITSELF)
+            except TrimkeepError as error:
+                log.warning("%s", error)
+                return None
 
     def deliver_due(self, now: datetime) -> Delivery:
         """Try again what has not arrived yet."""

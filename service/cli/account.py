@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import getpass
 import sys
 from datetime import UTC, datetime
 from pathlib import Path
@@ -10,7 +9,7 @@ from pathlib import Path
 import click
 
 from trimkeep.config.errors import UsageError
-from trimkeep.service.cli.options import Command, fleet_command, open_fleet, table
+from trimkeep.service.cli.options import Command, fleet_command, open_fleet, table, user_name
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.web.accounts import (
     Role,
@@ -65,7 +64,7 @@ def add(
             "has an account already", subject=name, next_step="Remove it first, or choose another"
         )
     credential, token = _credential(password_file, by_token)
-    made = add_account(store, name, Role(role), credential, by=_me(), now=datetime.now(UTC))
+    made = add_account(store, name, Role(role), credential, by=user_name(), now=datetime.now(UTC))
     click.echo(f"{made.name} has an account as {made.role} now.")
     _show(token)
 
@@ -78,7 +77,7 @@ def password(fleet: Path, state: Path | None, name: str, password_file: Path | N
     """Give the account NAME of FLEET another password or token; who is logged in with it must log in anew."""
     store = open_store(open_fleet(fleet, state).state)
     credential, token = _credential(password_file, by_token)
-    changed = change_credential(store, name, credential, by=_me(), now=datetime.now(UTC))
+    changed = change_credential(store, name, credential, by=user_name(), now=datetime.now(UTC))
     click.echo(f"{changed.name} has a new {'token' if by_token else 'password'}.")
     _show(token)
 
@@ -88,7 +87,7 @@ def password(fleet: Path, state: Path | None, name: str, password_file: Path | N
 @click.argument("name")
 def remove(fleet: Path, state: Path | None, name: str) -> None:
     """Take the account NAME of FLEET away; what it wrote stays."""
-    gone = remove_account(open_store(open_fleet(fleet, state).state), name, by=_me())
+    gone = remove_account(open_store(open_fleet(fleet, state).state), name, by=user_name())
     click.echo(f"{gone.name} has no account any more.")
 
 
@@ -137,11 +136,3 @@ def _show(token: str) -> None:
     if token:
         click.echo(f"Its token, shown this once: {token}")
         click.echo("A program sends it in the header: Authorization: Bearer TOKEN")
-
-
-def _me() -> str:
-    try:
-        return getpass.getuser()
-    except (KeyError, OSError):
-        # A container's user need not have a name.
-        return ""

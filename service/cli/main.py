@@ -40,6 +40,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "check": ("check", "Look for contradictions in the store and the recordings."),
     "journal": ("journal", "List the work recorded on each airframe, and record more."),
     "due": ("due", "List inspections and component lives that are due."),
+    "retention": ("retention", "Show and remove what the retention settings let go."),
     "audit": ("audit", "Verify the maintenance record and compare it with the logs."),
 }
 EXIT_BUG = 70

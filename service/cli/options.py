@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import getpass
 from collections.abc import Callable, Iterable
 from pathlib import Path
 from typing import Any
@@ -48,6 +49,15 @@ def format_option(for_people: str) -> Callable[[Command], Command]:
 def open_fleet(fleet: Path, state: Path | None) -> FleetSettings:
     """Settings of the fleet folder a command was given."""
     return load_fleet(fleet, state=state)
+
+
+def user_name() -> str:
+    """Who gives the command, by the system's word; empty where it knows none."""
+    try:
+        return getpass.getuser()
+    except (KeyError, OSError):
+        # A container's user need not have a name.
+        return ""
 
 
 def table(rows: list[list[str]], header: list[str]) -> str:

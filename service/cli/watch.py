@@ -25,6 +25,8 @@ from trimkeep.service.store.connection import open_store
 from trimkeep.service.watching import Aftermath
 
 DELIVER_EVERY_S = 15.0
+# What is due is counted in days.
+CLEAR_EVERY_S = 6 * 3600.0
 
 
 @click.command("watch")
@@ -73,6 +75,11 @@ def command(
         if done.sent:
             click.echo(f"Alerts: {done.sent} sent.")
 
+    def clear() -> None:
+        done = aftermath.clear_due(datetime.now(UTC))
+        if done is not None and done.removed:
+            click.echo(f"Retention: {len(done.removed)} files removed, {done.size_bytes / 1e6:,.1f} MB.")
+
     def alive() -> None:
         health.alive(datetime.now(UTC))
 
@@ -84,6 +91,9 @@ def command(
             say(aftermath.after_logs(datetime.now(UTC)))
             repeat(clock, lambda: say(aftermath.deliver_due(datetime.now(UTC))), DELIVER_EVERY_S)
         wake()
+        if opened.settings.retention.automatic:
+            clear()
+            repeat(clock, clear, CLEAR_EVERY_S)
         with readers(opened, workers, cluster) as (in_work, pool):
             watch(
                 opened,

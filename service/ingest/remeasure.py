@@ -8,12 +8,13 @@ from dataclasses import dataclass
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.cards import airframe_folders, load_card
-from trimkeep.config.errors import SettingsError, StoreDamaged
+from trimkeep.config.errors import RecordingRemoved, SettingsError, StoreDamaged
 from trimkeep.config.settings import FleetSettings
-from trimkeep.detectors.model import Detector, DetectorRun, Flight
+from trimkeep.detectors.model import Detector, DetectorRun, Flight, Recording
 from trimkeep.service.ingest.extract import Tools, flight_row
 from trimkeep.service.ingest.report import Progress
 from trimkeep.service.ingest.scan import path_on_disk, stat_of
+from trimkeep.service.read_again import read_log_again
 from trimkeep.service.store.connection import Store, open_store
 from trimkeep.service.store.evidence import load_spans
 from trimkeep.service.store.outdated import (
@@ -22,7 +23,7 @@ from trimkeep.service.store.outdated import (
     replace_flights,
     replace_runs,
 )
-from trimkeep.service.store.recordings import read_recording
+from trimkeep.service.store.removals import read_stored, removed_recording
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,8 +46,9 @@ def remeasure(
     """Bring every stored flight up to the detectors and the splitter of today.
 
     A detector whose version changed, or that is new, runs over the stored recordings; the others'
-    numbers stay. When the splitter changed, flights are found anew and everything is measured. One log
-    is one transaction, so it can be broken off and gone on with.
+    numbers stay. Where the retention setting took a recording away, its log is read again. When the
+    splitter changed, flights are found anew and everything is measured. One log is one transaction, so it
+    can be broken off and gone on with.
 
     Parameters
     ----------
@@ -75,7 +77,7 @@ def remeasure(
         try:
             runs += _measure(fleet, store, one, card, detectors, tools)
             airframes.add(one.airframe)
-        except StoreDamaged as error:
+        except (StoreDamaged, RecordingRemoved) as error:
             failed.append(str(error))
         if progress is not None:
             progress(Progress(done, len(outdated), one.path, None))
@@ -101,7 +103,7 @@ def _measure(
     detectors: tuple[Detector, ...],
     tools: Tools,
 ) -> int:
-    recording = read_recording(store.recording_path(one.sha256))
+    recording = _recording(fleet, store, one, card, tools)
     if one.splitter_version != tools.splitter_version:
         path = path_on_disk(fleet, one.path)
         stat = stat_of(path)
@@ -129,3 +131,16 @@ def _measure(
         runs += [(stored.number, run) for run in tools.run(flight, wanted)]
     replace_runs(store, one, runs)
     return len(runs)
+
+
+def _recording(
+    fleet: FleetSettings, store: Store, one: Outdated, card: AirframeCard, tools: Tools
+) -> Recording:
+    """The stored recording; of one that the retention setting took away, what its log still says."""
+    try:
+        return read_stored(store, one.sha256)
+    except RecordingRemoved:
+        removal = removed_recording(store, one.sha256)
+        if removal is None:
+            raise
+        return read_log_again(fleet, removal, card, tools)

@@ -12,7 +12,7 @@ from trimkeep.config.errors import UsageError
 from trimkeep.detectors.model import Flight, Segment, Window
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.flights import flight_of_id, load_segments, segments_in
-from trimkeep.service.store.recordings import read_recording
+from trimkeep.service.store.removals import read_stored
 from trimkeep.service.store.values import first_row
 
 _FLIGHT = """
@@ -45,6 +45,8 @@ def load_channels(
     ------
     UsageError
         There is no such flight.
+    RecordingRemoved
+        The retention setting took the recording away.
     StoreDamaged
         The recording cannot be read back.
     """
@@ -70,7 +72,7 @@ def _flight(
     store: Store, sha256: str, span: FlightSpan, names: Iterable[str] | None, card: AirframeCard | None
 ) -> Flight:
     return Flight(
-        recording=read_recording(store.recording_path(sha256), names),
+        recording=read_stored(store, sha256, names),
         card=card or AirframeCard(id=""),
         number=span.number,
         start_s=span.start_s,

@@ -7,6 +7,7 @@ day on which somebody gave it the right to answer.
 from __future__ import annotations
 
 import fcntl
+import hashlib
 import json
 import os
 import stat
@@ -205,7 +206,7 @@ def _write(
     about: list[Account] | None = None,
 ) -> None:
     """Change the file and the chain together: the file is replaced inside the chain's transaction."""
-    with _alone(store.state):
+    with held_accounts(store.state):
         accounts = change(load_accounts(store.state))
         if about:
             body = {**body, "account": about[0].name, "role": str(about[0].role)}
@@ -214,8 +215,40 @@ def _write(
             _save(store.state, accounts)
 
 
+def copy_file(source: Path, target: Path) -> str | None:
+    """Copy the accounts from folder to folder, for a backup: readable to the owner only from the start.
+
+    Returns
+    -------
+    str or None
+        The copy's SHA-256; None when there are no accounts.
+
+    Raises
+    ------
+    SettingsError
+        The file cannot be read, or the copy cannot be written.
+    """
+    try:
+        data = (source / FILE_NAME).read_bytes()
+    except FileNotFoundError:
+        return None
+    except OSError as error:
+        path = source / FILE_NAME
+        raise _wrong(path, f"cannot be read ({error.strerror})", "Run as the user it belongs to") from error
+    with _private(target / FILE_NAME, os.O_WRONLY | os.O_EXCL) as handle:
+        _write_all(handle, data)
+    return hashlib.sha256(data).hexdigest()
+
+
+def _write_all(handle: int, data: bytes) -> None:
+    rest = memoryview(data)
+    while rest:
+        rest = rest[os.write(handle, rest) :]
+    os.fsync(handle)
+
+
 @contextmanager
-def _alone(state: Path) -> Iterator[None]:
+def held_accounts(state: Path) -> Iterator[None]:
     """Two commands at once must not each write back what they read."""
     with _private(state / f".{FILE_NAME}.lock", os.O_RDWR) as handle:
         fcntl.flock(handle, fcntl.LOCK_EX)
@@ -243,10 +276,7 @@ def _save(state: Path, accounts: tuple[Account, ...]) -> None:
         part.unlink()
     try:
         with _private(part, os.O_WRONLY | os.O_EXCL) as handle:
-            rest = memoryview(text.encode("utf-8"))
-            while rest:
-                rest = rest[os.write(handle, rest) :]
-            os.fsync(handle)
+            _write_all(handle, text.encode("utf-8"))
         part.replace(path)
     except OSError as error:
         with suppress(OSError):

@@ -1,7 +1,8 @@
 """What comes after ingest, in a process of its own that kills itself at a step.
 
 `python -m tests.crash.later_child FLEET ACTION [STEP N]`: `digest` makes the digest that is due, `journal`
-imports the journals, `open` brings the store up to this version's schema.
+imports the journals, `open` brings the store up to this version's schema, `clear` removes what the retention
+settings say is due.
 """
 
 from __future__ import annotations
@@ -10,13 +11,14 @@ import os
 import signal
 import sys
 from collections.abc import Callable
-from datetime import UTC, datetime
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import trimkeep.service.digest as digest
 import trimkeep.service.journal as journal
 import trimkeep.service.judging as judging
+import trimkeep.service.removing as removing
 import trimkeep.service.store.findings as findings
 import trimkeep.service.store.migrate as migrate
 from trimkeep.config.cards import airframe_folders
@@ -47,6 +49,13 @@ STEPS: dict[str, dict[str, tuple[Any, str, str, int]]] = {
         "some entries withdrawn": (journal, "withdraw_entry", "after", 1),
         "before the file is noted": (journal, "note_file", "before", 1),
         "file noted, not committed": (journal, "note_file", "after", 1),
+    },
+    "clear": {
+        "nothing recorded yet": (removing, "intend", "before", 1),
+        "recorded, nothing removed": (removing, "intend", "after", 1),
+        "one of three removed": (removing, "_unlink", "after", 1),
+        "all removed, not recorded as done": (removing, "_sync", "after", 1),
+        "recorded as done": (removing, "finish", "after", 1),
     },
     "open": {
         "schema changed, not recorded": (migrate, "now_utc", "before", 1),
@@ -79,6 +88,9 @@ def act(fleet: FleetSettings, action: str) -> None:
     if action == "digest":
         schedules = parse_schedules(fleet.settings.digest, fleet.time_zone)
         DigestKeeper(store, fleet, schedules).make_due(NOW)
+    if action == "clear":
+        # Ages count from when a log was read, which was just now.
+        removing.clear_due(store, fleet, datetime.now(UTC) + timedelta(days=400), "Ann")
     if action == "journal":
         for folder in airframe_folders(fleet):
             journal.import_journal(store, fleet, folder, folder.name)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import multiprocessing
 import os
 import shutil
+import stat
 import threading
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime, timedelta
@@ -25,6 +26,7 @@ from trimkeep.service.store.checks import row_counts
 from trimkeep.service.store.connection import Store, held_database, open_store, unit_of_work
 from trimkeep.service.store.flights import load_flights
 from trimkeep.service.store.journal import add_entry
+from trimkeep.service.web.accounts import Role, add_account, load_accounts, remove_account
 
 NOW = datetime(2026, 3, 14, 10, tzinfo=UTC)
 DEADLINE_S = 20.0
@@ -54,7 +56,7 @@ def test_a_backup_restored_is_the_store_as_it_was(fleet: FleetSettings, tmp_path
     made = make_backup(store, tmp_path / "disk", NOW)
     assert (made.copied, made.recordings, made.backup.name) == (2, 2, "2026-03-14T100000Z")
     shutil.rmtree(fleet.state)
-    assert restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW) is None
+    assert restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW).aside is None
     again = open_store(fleet.state)
     assert (load_records(again), row_counts(again)) == (records, counts)
     assert check_store(again, read_all=True) == ()
@@ -67,7 +69,7 @@ def test_what_came_after_the_backup_is_read_again(fleet: FleetSettings, tmp_path
     fly(fleet, 3)
     ingest(fleet)
     head = chain_head(open_store(fleet.state))
-    aside = restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW + timedelta(hours=1))
+    aside = restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW + timedelta(hours=1)).aside
     assert flown(fleet) == [1, 2]
     assert aside is not None
     # The former store is whole, under its new name.
@@ -97,7 +99,7 @@ def test_a_store_that_cannot_be_opened_is_moved_aside(fleet: FleetSettings, tmp_
     make_backup(open_store(fleet.state), tmp_path / "disk", NOW)
     database = fleet.state / "trimkeep.duckdb"
     database.write_bytes(b"\x00bad sector" * 1000)
-    aside = restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW)
+    aside = restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW).aside
     assert aside is not None
     assert aside.read_bytes().startswith(b"\x00bad sector")
     assert flown(fleet) == [1, 2]
@@ -244,3 +246,78 @@ def test_the_commands(fleet: FleetSettings, tmp_path: Path, capsys: pytest.Captu
     assert "is kept as" in shown
     assert head in shown
     assert run(["restore", str(fleet.folder), disk, "--at", "never"]) == 2
+
+
+# --- accounts of `serve` ---
+
+
+def with_account(fleet: FleetSettings, name: str = "Ann") -> Path:
+    add_account(open_store(fleet.state), name, Role.ENGINEER, "scrypt$2$8$1$aa$bb", by="root", now=NOW)
+    return fleet.state / "accounts.json"
+
+
+def test_a_restored_service_lets_people_log_in(fleet: FleetSettings, tmp_path: Path) -> None:
+    path = with_account(fleet)
+    data = path.read_bytes()
+    made = make_backup(open_store(fleet.state), tmp_path / "disk", NOW)
+    copy = made.backup.folder / "accounts.json"
+    assert copy.read_bytes() == data
+    assert stat.S_IMODE(copy.stat().st_mode) == 0o600
+    shutil.rmtree(fleet.state)
+    assert restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW).accounts == "restored"
+    assert path.read_bytes() == data
+    assert stat.S_IMODE(path.stat().st_mode) == 0o600
+    assert [one.name for one in load_accounts(fleet.state)] == ["Ann"]
+
+
+def test_an_account_removed_since_the_backup_does_not_come_back(fleet: FleetSettings, tmp_path: Path) -> None:
+    path = with_account(fleet)
+    store = open_store(fleet.state)
+    make_backup(store, tmp_path / "disk", NOW)
+    remove_account(store, "Ann", by="root")
+    assert restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW).accounts == "kept"
+    assert load_accounts(fleet.state) == ()
+    done = restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW, replace_accounts=True)
+    assert done.accounts == "restored"
+    assert [one.name for one in load_accounts(fleet.state)] == ["Ann"]
+    former = path.with_name("accounts.json.before-2026-03-14T100000Z")
+    assert stat.S_IMODE(former.stat().st_mode) == 0o600
+
+
+def test_accounts_are_left_out_when_asked_and_when_there_are_none(
+    fleet: FleetSettings, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    store = open_store(fleet.state)
+    assert make_backup(store, tmp_path / "none", NOW).backup.accounts_sha256 is None
+    with_account(fleet)
+    assert run(["backup", str(fleet.folder), str(tmp_path / "disk"), "--without-accounts"]) == 0
+    assert "no accounts in it" in capsys.readouterr().out
+    assert list((tmp_path / "disk").glob("*/accounts.json")) == []
+    shutil.rmtree(fleet.state)
+    assert run(["restore", str(fleet.folder), str(tmp_path / "disk")]) == 0
+    assert "There are no accounts, neither here nor in the backup." in capsys.readouterr().out
+
+
+def test_accounts_that_were_spoiled_in_the_backup_leave_the_store_alone(
+    fleet: FleetSettings, tmp_path: Path
+) -> None:
+    with_account(fleet)
+    made = make_backup(open_store(fleet.state), tmp_path / "disk", NOW)
+    (made.backup.folder / "accounts.json").write_text("{}")
+    head = chain_head(open_store(fleet.state))
+    fly(fleet, 3)
+    ingest(fleet)
+    with pytest.raises(StoreDamaged, match="is not the file that"):
+        restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW)
+    assert chain_head(open_store(fleet.state)) != head
+    assert flown(fleet) == [1, 2, 3]
+
+
+def test_a_backup_of_an_earlier_version_has_no_accounts_and_is_restored(
+    fleet: FleetSettings, tmp_path: Path
+) -> None:
+    made = make_backup(open_store(fleet.state), tmp_path / "disk", NOW)
+    with_account(fleet)
+    assert "accounts_sha256" not in (made.backup.folder / "backup.json").read_text()
+    assert restore_backup(fleet.state, find_backup(tmp_path / "disk"), NOW).accounts == "kept"
+    assert [one.name for one in load_accounts(fleet.state)] == ["Ann"]

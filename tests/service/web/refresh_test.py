@@ -16,6 +16,7 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.service.answers import Answer, give_answer
 from trimkeep.service.judging import judge
 from trimkeep.service.pages import write_pages
+from trimkeep.service.standing import standing_judgement
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.findings import load_finding_events
 from trimkeep.service.store.pulse import Pulse, store_pulse, touched_since
@@ -142,7 +143,7 @@ def test_of_a_large_fleet_only_what_was_touched_is_looked_after(tmp_path: Path) 
     changed = {name for name, at in times(fleet).items() if before[name] != at}
     assert {name.rsplit("-", 1)[0] for name in changed} == {"airframe-heron-01", "finding-f1"}
     # They are as the digest would write them: only the board is left for it.
-    made = write_pages(store, fleet, refresh.standing_judgement(store, fleet), NOW)
+    made = write_pages(store, fleet, standing_judgement(store, fleet), NOW)
     assert [path.name for path in made.written] == ["board.html"]
     old = {name: (fleet.output / "pages" / name).read_bytes() for name in changed}
     fly(fleet, 9, 1.0, airframe="heron-02")
