@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from itertools import pairwise
-
 import numpy as np
 
 from trimkeep.config.channels import CHANNELS
@@ -38,16 +36,16 @@ def thin(
     """
     if value.size <= most:
         return time_s, value
-    edges = np.linspace(0, value.size, most // 2 + 1).astype(int)
-    keep: list[int] = []
-    for first, last in pairwise(edges):
-        part = value[first:last]
-        if np.all(np.isnan(part)):
-            keep.append(int(first))
-            continue
-        extremes = {int(first + np.nanargmin(part)), int(first + np.nanargmax(part))}
-        keep.extend(sorted(extremes))
-    index = np.asarray(keep)
+    length = -(-value.size // (most // 2))
+    rows = -(-value.size // length)
+    padded = np.full(rows * length, np.nan)
+    padded[: value.size] = value
+    parts = padded.reshape(rows, length)
+    # In a stretch of nothing but gaps both are its first sample, a gap.
+    lowest = np.where(np.isnan(parts), np.inf, parts).argmin(axis=1)
+    highest = np.where(np.isnan(parts), -np.inf, parts).argmax(axis=1)
+    starts = length * np.arange(rows)
+    index = np.unique(np.concatenate((starts + lowest, starts + highest)))
     return time_s[index], value[index]
 
 
