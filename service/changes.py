@@ -13,17 +13,9 @@ from datetime import datetime, timedelta
 from itertools import groupby, takewhile
 
 from trimkeep.detectors.history.model import Change, ChangeItem
+from trimkeep.service.counting_parameters import TYPED_DIGITS, Reading, same_value, significant_digits
 from trimkeep.service.journal import effective_at
-from trimkeep.service.seen_changes import (
-    TYPED_DIGITS,
-    Reading,
-    SeenItem,
-    number_text,
-    parameter_histories,
-    same_value,
-    seen_changes,
-    significant_digits,
-)
+from trimkeep.service.seen_changes import SeenItem, number_text, parameter_histories, seen_changes
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.flights import PlacedFlight, load_flights, load_parameter_sets
 from trimkeep.service.store.journal import JournalRow, load_journal

@@ -8,14 +8,9 @@ from datetime import date, datetime, timedelta
 
 from trimkeep.detectors.history.model import Change, ChangeItem
 from trimkeep.service.changes import AirframeChanges, load_airframe_changes
+from trimkeep.service.counting_parameters import Reading, moves_by_itself, same_value
 from trimkeep.service.journal import effective_at
-from trimkeep.service.seen_changes import (
-    Reading,
-    moves_by_itself,
-    number_text,
-    parameter_histories,
-    same_value,
-)
+from trimkeep.service.seen_changes import number_text, parameter_histories
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.flights import PlacedFlight, load_flights, load_parameter_sets
 from trimkeep.service.store.journal import JournalRow, load_journal
@@ -149,7 +144,7 @@ def _configuration(history: AirframeHistory, at: datetime, order: int) -> Config
     ]
     for name, readings in sorted(history.parameters.items()):
         until = [(r.order, number_text(r.value)) for r in readings if r.order <= order]
-        by_itself = moves_by_itself([reading.value for reading in readings])
+        by_itself = moves_by_itself(readings)
         items += _stated("parameters", name, until, known, flown, by_itself=by_itself)
     hours = sum(flight.main.seconds for flight in flown) / 3600.0
     return Configuration(history.airframe, at, flown[-1] if flown else None, len(flown), hours, tuple(items))

@@ -12,7 +12,7 @@ import pytest
 from trimkeep.detectors.history.model import Change, ChangeItem
 from trimkeep.detectors.model import ClockSource
 from trimkeep.service.changes import AirframeChanges, changes_of
-from trimkeep.service.seen_changes import moves_by_itself, number_text, seen_changes
+from trimkeep.service.seen_changes import number_text, seen_changes
 from trimkeep.service.store.flights import PlacedFlight, StoredFlight, place_flights
 from trimkeep.service.store.journal import JournalRow
 
@@ -203,25 +203,6 @@ def test_a_parameter_that_only_some_logs_have_is_carried_on() -> None:
     assert [(item.gap, item.after_flight, item.part) for item in seen_changes(flights, sets)] == [
         (4, 3, "GAIN")
     ]
-
-
-@pytest.mark.parametrize(
-    ("values", "expected"),
-    [
-        ([1, 2, 3, 4, 5], True),  # counter of flights
-        ([100.0, 700.0, 1900.0, 2100.0], True),  # seconds flown
-        ([0.012345, 0.023456, 0.011111, 0.034567], True),  # offset learned in flight
-        ([0.10, 0.12, 0.11, 0.14], False),  # a pilot who tunes
-        ([40, 45, 40, 50], False),  # up and down in whole numbers: a person
-        ([1.0, 1.0, 1.0, 2.0], False),  # once
-        ([1, 2, 3], False),  # too little to know
-        ([47, 56, 65, 74, 69, 65, 61, 69, 54], True),  # seconds awake, read once in each flight
-        ([10, 10, 9, 8, 40, 40, 11, 8, 9, 38, 39, 39, 9, 10], True),  # the same, equal now and then
-        ([40, 45, 40, 40, 40, 45, 50, 50, 55], False),  # a person, in whole numbers, not before each flight
-    ],
-)
-def test_parameters_that_move_by_themselves(values: list[float], expected: bool) -> None:
-    assert moves_by_itself([float(np.float32(value)) for value in values]) is expected
 
 
 def test_a_decimal_in_a_table_is_the_same_as_a_float_on_the_link() -> None:
