@@ -140,6 +140,19 @@ class DeliveryError(TrimkeepError):
     exit_code = 8
 
 
+class LogStorageError(TrimkeepError):
+    """The object storage that logs are read from cannot be used; logs that were stored stay stored."""
+
+    slug = "log-storage"
+    exit_code = 9
+
+
+class LogUnreachable(LogStorageError):
+    """One log in object storage cannot be read now. It stays to be read, and the others are."""
+
+    slug = "log-unreachable"
+
+
 class ClusterError(TrimkeepError):
     """The scheduler or a worker of a cluster cannot be used; logs that were stored stay stored."""
 

@@ -13,6 +13,7 @@ from pathlib import Path
 from trimkeep.config.alerting import AlertSettings
 from trimkeep.config.fields import setting
 from trimkeep.config.judging import JudgeSettings
+from trimkeep.config.log_place import LogPlaceSettings
 from trimkeep.config.maintenance import MaintenanceSettings
 from trimkeep.config.retention import RetentionSettings
 from trimkeep.config.serve import ServeSettings
@@ -87,6 +88,9 @@ class Settings:
     )
     output: str = setting("digests", "Folder of the pages, relative to the fleet folder.")
     ingest: IngestSettings = field(default_factory=IngestSettings, metadata={"help": "Taking in logs."})
+    logs: LogPlaceSettings = field(
+        default_factory=LogPlaceSettings, metadata={"help": "Logs in object storage."}
+    )
     watch: WatchSettings = field(default_factory=WatchSettings, metadata={"help": "Watching the folder."})
     digest: DigestSettings = field(default_factory=DigestSettings, metadata={"help": "Digests."})
     judge: JudgeSettings = field(default_factory=JudgeSettings, metadata={"help": "Judging changes."})

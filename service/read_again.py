@@ -7,7 +7,7 @@ from trimkeep.config.errors import RecordingRemoved, TrimkeepError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.model import Recording
 from trimkeep.service.ingest.extract import Tools
-from trimkeep.service.ingest.one_log import fingerprint
+from trimkeep.service.ingest.fingerprint import fingerprint
 from trimkeep.service.ingest.scan import path_on_disk
 from trimkeep.service.store.removals import Removal, removed_error
 

@@ -16,7 +16,7 @@ from pathlib import Path
 
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest import leases
-from trimkeep.service.ingest.one_log import fingerprint
+from trimkeep.service.ingest.fingerprint import fingerprint
 from trimkeep.service.ingest.scan import path_on_disk
 from trimkeep.service.retention import SETTING_OF, KeptFile, RetentionPlan, plan_retention, setting_text
 from trimkeep.service.store.connection import Store

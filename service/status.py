@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import shutil
 from collections import Counter
 from collections.abc import Mapping, Sequence
@@ -9,10 +10,12 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from trimkeep.config.errors import LogStorageError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.model import Tier, Verdict
 from trimkeep.service.health import Health, read_health
-from trimkeep.service.ingest.scan import find_logs, stored_path
+from trimkeep.service.ingest.scan import stored_path
+from trimkeep.service.ingest.source import source_of
 from trimkeep.service.judging import MODEL_NAME
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
@@ -21,6 +24,8 @@ from trimkeep.service.store.findings import count_findings
 from trimkeep.service.store.logs import Books, LogStatus, load_books, load_log_outcomes
 from trimkeep.service.store.models import load_model
 from trimkeep.service.store.rows import LogOutcome
+
+log = logging.getLogger(__name__)
 
 ASKING = (Verdict.ATTENTION, Verdict.WORSE, Verdict.BETTER)
 
@@ -41,8 +46,9 @@ class FleetStatus:
     ----------
     being_read : int
         Logs that were claimed and have no outcome yet.
-    waiting : int
-        Files that are named like logs and are new, or differ from what was read there.
+    waiting : int or None
+        Files that are named like logs and are new, or differ from what was read there; None when they lie in
+        object storage that cannot be listed now.
     logs : mapping of str to int
         Stored logs by outcome.
     last_log, last_digest, last_error : Happened or None
@@ -57,7 +63,7 @@ class FleetStatus:
     """
 
     being_read: int
-    waiting: int
+    waiting: int | None
     logs: Mapping[str, int]
     last_log: Happened | None
     last_digest: Happened | None
@@ -95,10 +101,18 @@ def fleet_status(store: Store, fleet: FleetSettings) -> FleetStatus:
     )
 
 
-def _waiting(fleet: FleetSettings, books: Books) -> int:
-    """Files whose size or time is not that of what was read there; other rules of the ingest left aside."""
+def _waiting(fleet: FleetSettings, books: Books) -> int | None:
+    """Files whose size or time is not that of what was read there; other rules of the ingest left aside.
+
+    None when they lie in object storage that cannot be listed now.
+    """
     count = 0
-    for place in find_logs(fleet):
+    try:
+        places = source_of(fleet).find()
+    except LogStorageError as error:
+        log.warning("%s", error)
+        return None
+    for place in places:
         known = books.places.get(stored_path(fleet, place.path))
         seen = known is not None and (known.size_bytes, known.mtime_ns) == (
             place.stat.size_bytes,

@@ -2,14 +2,15 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import click
 
-from trimkeep.config.errors import LogError
+from trimkeep.config.errors import LogError, LogStorageError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.ingest.fleet import ingest_fleet
@@ -21,6 +22,7 @@ from trimkeep.service.store.rows import LogOutcome
 if TYPE_CHECKING:
     from click._termui_impl import ProgressBar
 
+LOGS_HELP = "Read logs from there (s3://BUCKET/PART) instead of FLEET; default: what the settings say."
 CLUSTER_HELP = "Read on the workers of this Dask scheduler (tcp://HOST:PORT) instead."
 WORDS = {
     LogOutcome.INGESTED: "read",
@@ -30,53 +32,89 @@ WORDS = {
 }
 
 
+def reading_options(function: Callable[..., Any]) -> Callable[..., Any]:
+    """Add what says where logs lie and who reads them: `--logs`, `--workers`, `--cluster`."""
+    for option in (
+        click.option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP),
+        click.option(
+            "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
+        ),
+        click.option("--logs", metavar="ADDRESS", help=LOGS_HELP),
+    ):
+        function = option(function)
+    return function
+
+
+@dataclass(frozen=True, slots=True)
+class Readers:
+    """Logs to keep in work and the executor that reads them, None where `ingest_fleet` decides.
+
+    `apart`: they are on other machines.
+    """
+
+    in_work: int | None
+    pool: PoolOf | None
+    apart: bool
+
+
 @click.command("ingest")
 @fleet_command
-@click.option(
-    "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
-)
-@click.option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
+@reading_options
 @click.option("--quiet", is_flag=True, help="Say only what went wrong.")
 @click.pass_context
 def command(
     context: click.Context,
     fleet: Path,
     state: Path | None,
+    logs: str | None,
     workers: int | None,
     cluster: str | None,
     quiet: bool,
 ) -> None:
     """Read the logs of FLEET that are new; known files are not opened again.
 
-    Exit code 4 when a log of this run could not be read.
+    Exit code 4 when a log of this run could not be read, 9 when one could not be fetched.
     """
-    opened = open_fleet(fleet, state)
+    opened = with_logs(open_fleet(fleet, state), logs)
     with (
-        readers(opened, workers, cluster) as (in_work, pool),
+        readers(opened, workers, cluster) as found,
         progress_bar("Reading logs", hidden=quiet) as bar,
     ):
         report = ingest_fleet(
-            opened, workers=in_work, progress=lambda p: bar.step(p.done, p.total), pool=pool
+            opened,
+            workers=found.in_work,
+            progress=lambda p: bar.step(p.done, p.total),
+            pool=found.pool,
+            reads_apart=found.apart,
         )
     tell(report, quiet=quiet)
     bring_up_to_date(opened, quiet=quiet)
     if report.rejected:
         context.exit(LogError.exit_code)
+    if report.unreachable:
+        context.exit(LogStorageError.exit_code)
+
+
+def with_logs(fleet: FleetSettings, address: str | None) -> FleetSettings:
+    """The fleet with its logs at an address given by hand; None leaves what the settings say."""
+    if address is None:
+        return fleet
+    logs = replace(fleet.settings.logs, address=address)
+    origins = {**fleet.origins, "logs.address": "command line"}
+    return replace(fleet, settings=replace(fleet.settings, logs=logs), origins=origins)
 
 
 @contextmanager
-def readers(
-    fleet: FleetSettings, workers: int | None, cluster: str | None
-) -> Iterator[tuple[int | None, PoolOf | None]]:
-    """Logs to keep in work, and the executor that reads them; None: `ingest_fleet` decides."""
+def readers(fleet: FleetSettings, workers: int | None, cluster: str | None) -> Iterator[Readers]:
+    """Who reads logs, for the length of the block."""
     if cluster is None:
-        yield workers, None
+        yield Readers(workers, None, apart=False)
         return
     # The engine takes half a second to load.
     from trimkeep.service.ingest.cluster import connected
 
     with connected(cluster, memory_mb=fleet.settings.ingest.worker_memory_mb) as there:
-        yield workers or there.in_work, there.pool
+        yield Readers(workers or there.in_work, there.pool, apart=True)
 
 
 def bring_up_to_date(fleet: FleetSettings, *, quiet: bool = False) -> None:
@@ -96,6 +134,8 @@ def tell(report: IngestReport, *, quiet: bool = False) -> None:
         done.append(f"{report.unchanged} unchanged")
         if report.waiting:
             done.append(f"{len(report.waiting)} still being written")
+        if report.unreachable:
+            done.append(f"{len(report.unreachable)} out of reach for now")
         click.echo(f"Logs: {', '.join(done)}. New flights: {len(report.flights)}.")
     for one in report.duplicates:
         where = f" of airframe {one.same_as_airframe}" if one.same_as_airframe != one.airframe else ""

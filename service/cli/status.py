@@ -65,7 +65,7 @@ def _lines(found: FleetStatus, zone: ZoneInfo, now: datetime) -> list[tuple[str,
     called = ", ".join(f"{count} {verdict}" for verdict, count in sorted(found.open_findings.items()))
     return [
         ("watcher", _watcher(found.watcher, zone, now)),
-        ("queue", f"{found.waiting} files not read yet, {found.being_read} being read"),
+        ("queue", f"{_waiting(found.waiting)}, {found.being_read} being read"),
         ("logs", counts or "none yet"),
         ("last log", _happened(found.last_log, zone)),
         ("last digest", _happened(found.last_digest, zone)),
@@ -75,6 +75,10 @@ def _lines(found: FleetStatus, zone: ZoneInfo, now: datetime) -> list[tuple[str,
         ("store", f"{_megabytes(found.store_bytes)}, {_megabytes(found.free_bytes)} left on its disk"),
         ("record's head", found.chain_head),
     ]
+
+
+def _waiting(count: int | None) -> str:
+    return "the logs' address cannot be listed now" if count is None else f"{count} files not read yet"
 
 
 def _watcher(watcher: Health | None, zone: ZoneInfo, now: datetime) -> str:

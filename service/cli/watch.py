@@ -11,7 +11,7 @@ from pathlib import Path
 
 import click
 
-from trimkeep.service.cli.ingest import CLUSTER_HELP, bring_up_to_date, readers, tell
+from trimkeep.service.cli.ingest import bring_up_to_date, readers, reading_options, tell, with_logs
 from trimkeep.service.cli.options import fleet_command, open_fleet
 from trimkeep.service.due import DigestKeeper
 from trimkeep.service.health import HealthKeeper
@@ -34,18 +34,20 @@ CLEAR_EVERY_S = 6 * 3600.0
 @click.option(
     "--polling", is_flag=True, default=None, help="Look through the folder only; for network shares."
 )
-@click.option(
-    "--workers", type=click.IntRange(1, 256), help="Worker processes; default: what the settings say."
-)
-@click.option("--cluster", metavar="ADDRESS", help=CLUSTER_HELP)
+@reading_options
 def command(
-    fleet: Path, state: Path | None, polling: bool | None, workers: int | None, cluster: str | None
+    fleet: Path,
+    state: Path | None,
+    polling: bool | None,
+    logs: str | None,
+    workers: int | None,
+    cluster: str | None,
 ) -> None:
     """Read the logs of FLEET that are there, then each new one; alert at once, make digests on schedule.
 
     Runs until told to stop (Ctrl-C, or SIGTERM from a service manager): what is being read is finished first.
     """
-    opened = open_fleet(fleet, state)
+    opened = with_logs(open_fleet(fleet, state), logs)
     schedules = parse_schedules(opened.settings.digest, opened.time_zone)
     store = open_store(opened.state)
     keeper = DigestKeeper(store, opened, schedules)
@@ -94,7 +96,7 @@ def command(
         if opened.settings.retention.automatic:
             clear()
             repeat(clock, clear, CLEAR_EVERY_S)
-        with readers(opened, workers, cluster) as (in_work, pool):
+        with readers(opened, workers, cluster) as found:
             watch(
                 opened,
                 polling=polling,
@@ -102,8 +104,9 @@ def command(
                 on_ingested=ingested,
                 on_round=alive,
                 progress=lambda _: alive(),
-                workers=in_work,
-                pool=pool,
+                workers=found.in_work,
+                pool=found.pool,
+                reads_apart=found.apart,
             )
     finally:
         clock.shutdown(wait=True)

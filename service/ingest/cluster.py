@@ -25,6 +25,7 @@ from trimkeep.service.ingest.apart import own_reader
 from trimkeep.service.ingest.extract import Task
 from trimkeep.service.ingest.pool import PoolOf, ReaderDied
 from trimkeep.service.ingest.scan import stat_of
+from trimkeep.service.ingest.source import RemoteLog
 from trimkeep.service.store.rows import LogResult
 from trimkeep.service.store.values import canonical_json
 
@@ -159,18 +160,37 @@ def read_there(
         that cannot be compared, or call a log unreadable that is only out of sight.
     ReaderDied
         The log took its process down.
+    LogUnreachable
+        The log lies in object storage, and cannot be fetched from here.
     """
     if release() != wanted:
         raise _unfit("has another release of trimkeep", "Install the same one on every worker")
-    for folder in (task.recordings, task.path.parent):
+    for folder in (task.recordings, *([] if task.remote else [task.path.parent])):
         if not folder.is_dir():
             raise _unfit(f"does not see {folder}", "Mount the fleet and state folders at the same path there")
+    if task.remote is not None:
+        return _fetch_and_read(function, task, task.remote, memory_mb)
     seen = stat_of(task.path)
     # The same file has another number through another mount; its size and time it keeps.
     if seen is not None and (seen.size_bytes, seen.mtime_ns) == (task.stat.size_bytes, task.stat.mtime_ns):
         task = replace(task, stat=seen)
     result: LogResult | None = own_reader(memory_mb).run(function, task)
     return result
+
+
+def _fetch_and_read(
+    function: Callable[[Task], LogResult | None], task: Task, remote: RemoteLog, memory_mb: int
+) -> LogResult | None:
+    # A worker needs the drivers only where logs lie in object storage.
+    from trimkeep.service.ingest.objects import fetched
+
+    with fetched(remote, task.sha256) as path:
+        stat = None if path is None else stat_of(path)
+        if path is None or stat is None:
+            return None
+        here = replace(task, path=path, stat=stat, remote=None)
+        result: LogResult | None = own_reader(memory_mb).run(function, here)
+        return result
 
 
 def _unfit(what: str, next_step: str) -> ClusterError:

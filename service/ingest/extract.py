@@ -20,6 +20,7 @@ from trimkeep.detectors.model import Detector, DetectorRun, Flight, ParameterRea
 from trimkeep.detectors.parameters import counts_or_keeps_time
 from trimkeep.service.ingest.placing import place_in_time
 from trimkeep.service.ingest.scan import stat_of
+from trimkeep.service.ingest.source import RemoteLog
 from trimkeep.service.ingest.stability import FileStat
 from trimkeep.service.store.recordings import write_recording
 from trimkeep.service.store.rows import FlightRow, LogResult, RecordingRow, Rejection
@@ -44,7 +45,8 @@ class Task:
     """One log to be read.
 
     `stat` is the file's status when it was hashed: a file that changed since is not what `sha256` says.
-    After `longest_s` the worker that reads it ends itself.
+    After `longest_s` the worker that reads it ends itself. With `remote`, whoever takes the task fetches the
+    log first, and `path` is only its name.
     """
 
     path: Path
@@ -55,6 +57,7 @@ class Task:
     time_zone: str
     tools: Tools
     longest_s: float
+    remote: RemoteLog | None = None
 
 
 def extract(task: Task) -> LogResult | None:

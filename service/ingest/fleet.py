@@ -6,7 +6,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, Executor, Future, wait
 from concurrent.futures.process import BrokenProcessPool
 from functools import partial
@@ -14,12 +14,12 @@ from pathlib import Path
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.cards import airframe_folders, load_card
-from trimkeep.config.errors import JournalError, SettingsError
+from trimkeep.config.errors import JournalError, LogStorageError, LogUnreachable, SettingsError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest import leases
 from trimkeep.service.ingest.extract import Tools
+from trimkeep.service.ingest.fingerprint import OVERSIZE
 from trimkeep.service.ingest.one_log import (
-    OVERSIZE,
     Hashed,
     Work,
     claim_log,
@@ -33,14 +33,12 @@ from trimkeep.service.ingest.report import Duplicate, IngestReport, Progress, Re
 from trimkeep.service.ingest.scan import (
     Place,
     card_hash,
-    find_logs,
     is_log_name,
     path_on_disk,
-    place_of,
-    stat_of,
     stored_path,
 )
-from trimkeep.service.ingest.stability import StabilityTracker
+from trimkeep.service.ingest.source import LogSource, source_of
+from trimkeep.service.ingest.stability import FileStat, StabilityTracker
 from trimkeep.service.journal import import_journal
 from trimkeep.service.store import logs
 from trimkeep.service.store.connection import Store, open_store
@@ -67,8 +65,10 @@ def ingest_fleet(
     stop: threading.Event | None = None,
     tools: Tools | None = None,
     pool: PoolOf | None = None,
+    reads_apart: bool = False,
+    listing: Mapping[str, FileStat] | None = None,
 ) -> IngestReport:
-    """Read what is new in a fleet folder.
+    """Read what is new in a fleet folder, or where its settings say that its logs lie.
 
     Files that are known and unchanged are not opened. Any number of these may run at once, in one or
     several processes; a log is read by one of them.
@@ -88,9 +88,15 @@ def ingest_fleet(
         The steps; None means today's.
     pool : callable or None
         Makes the executor; any with the standard interface. None means processes of this machine.
+    reads_apart : bool
+        The executor's workers are on other machines: logs in object storage are fetched by them.
+    listing : mapping or None
+        With `only`: what was just found in object storage, so that it is not asked for each of them.
 
     Raises
     ------
+    LogStorageError
+        The logs lie in object storage, and it cannot be listed. Journals are in by then.
     StoreError
         The store cannot be used. Logs stored before that stay stored.
     """
@@ -102,8 +108,12 @@ def ingest_fleet(
     pool = pool or partial(process_pool, memory_mb=fleet.settings.ingest.worker_memory_mb)
     count = workers or fleet.settings.ingest.workers or os.cpu_count() or 1
     with leases.hold_lease(store.runs) as lease:
-        ingest = _Ingest(fleet, store, lease, tools, count, pool, progress, stop or threading.Event())
-        return ingest.run(None if only is None else list(only))
+        source = source_of(fleet, reads_apart=reads_apart, holder=lease, listing=listing)
+        ingest = _Ingest(fleet, store, source, lease, tools, count, pool, progress, stop or threading.Event())
+        try:
+            return ingest.run(None if only is None else list(only))
+        finally:
+            source.close()
 
 
 class _Ingest:
@@ -113,6 +123,7 @@ class _Ingest:
         self,
         fleet: FleetSettings,
         store: Store,
+        source: LogSource,
         lease: str,
         tools: Tools,
         workers: int,
@@ -122,6 +133,7 @@ class _Ingest:
     ) -> None:
         self.fleet = fleet
         self.store = store
+        self.source = source
         self.lease = lease
         self.tools = tools
         self.workers = workers
@@ -178,11 +190,19 @@ class _Ingest:
 
     def _places(self, only: list[Path] | None) -> list[Place]:
         if only is None:
-            found: list[Place] = list(find_logs(self.fleet))
+            found: list[Place] = list(self.source.find())
+            self.report.problems += self.source.problems()
         else:
-            maybe = [place_of(self.fleet, path) for path in dict.fromkeys(only)]
+            maybe = [self._place_of(path) for path in dict.fromkeys(only)]
             found = [place for place in maybe if place is not None]
         return [place for place in found if self._card(place.folder) is not None]
+
+    def _place_of(self, path: Path) -> Place | None:
+        try:
+            return self.source.place_of(path)
+        except LogStorageError as error:
+            self._leave(stored_path(self.fleet, path), error)
+            return None
 
     def _card(self, folder: Path) -> AirframeCard | None:
         if folder not in self.cards:
@@ -214,8 +234,7 @@ class _Ingest:
                 self.report.airframes.add(card.id)
 
     def _note_gone(self, known: dict[str, Sighting]) -> None:
-        missing = [path for path in known if stat_of(path_on_disk(self.fleet, path)) is None]
-        logs.mark_gone(self.store, missing)
+        logs.mark_gone(self.store, self.source.missing(known))
 
     def _is_unchanged(self, place: Place, known: dict[str, Sighting]) -> bool:
         card = self.cards[place.folder]
@@ -234,7 +253,7 @@ class _Ingest:
             return False  # the limit was raised
         if sighting.owner_path != stored_path(self.fleet, place.path):
             # A duplicate; it counts for itself once the file it repeats is gone.
-            return stat_of(path_on_disk(self.fleet, sighting.owner_path)) is not None
+            return self.source.stat_of(path_on_disk(self.fleet, sighting.owner_path)) is not None
         return sighting.card_hash == card_hash(card)
 
     # --- taking it in ---
@@ -244,14 +263,14 @@ class _Ingest:
         tried = {one.path: one.attempts for one in unfinished}
         # What a run died of may be among those that were begun; they come last, so that the others get in.
         new.sort(key=lambda place: (tried.get(stored_path(self.fleet, place.path), 0), str(place.path)))
-        tracker = StabilityTracker(self.fleet.settings.watch.still_s, stat_of)
-        if not still_already:
+        tracker = StabilityTracker(self.fleet.settings.watch.still_s, self.source.stat_of)
+        if not still_already and not self.source.arrives_whole:
             new = self._set_young_apart(new, tracker)
         self._read_all(new)
         deadline = time.monotonic() + PATIENCE * self.fleet.settings.watch.still_s
         while len(tracker) and time.monotonic() < deadline and not self.stop.is_set():
             self.stop.wait(min(tracker.next_look_s(time.monotonic()) or 0.0, 1.0))
-            grown = [place_of(self.fleet, path) for path in tracker.ready(time.monotonic())]
+            grown = [self._place_of(path) for path in tracker.ready(time.monotonic())]
             self._read_all([place for place in grown if place is not None])
         self.report.waiting += [stored_path(self.fleet, path) for path in tracker.watched()]
 
@@ -299,6 +318,8 @@ class _Ingest:
                     done = running.pop(future)
                     if isinstance(error, ReaderDied):
                         suspects.append(done)
+                    elif isinstance(error, LogUnreachable):
+                        self._put_off(done, error)
                     else:
                         self._finish(done, future.result())
         finally:
@@ -311,7 +332,11 @@ class _Ingest:
         while not self.stop.is_set():
             with self.pool(1) as executor:
                 future = executor.submit(work, suspect.task)
-                if not isinstance(future.exception(), BrokenProcessPool | ReaderDied):
+                error = future.exception()
+                if isinstance(error, LogUnreachable):
+                    self._put_off(suspect, error)
+                    return
+                if not isinstance(error, BrokenProcessPool | ReaderDied):
                     self._finish(suspect, future.result())
                     return
             deaths = logs.count_death(self.store, suspect.found.sha256)
@@ -329,7 +354,7 @@ class _Ingest:
             return None
         path = stored_path(self.fleet, place.path)
         try:
-            hashed = hash_log(self.fleet, place, card, self.heads)
+            hashed = hash_log(self.fleet, place, card, self.heads, self.source)
         except OSError as error:
             self.report.problems.append(
                 f"{path}: cannot be opened ({error.strerror}). See that this user may read it and that the "
@@ -337,11 +362,15 @@ class _Ingest:
             )
             self._step(path, None)
             return None
+        except LogStorageError as error:
+            # It stays to be read; the others go on.
+            self._leave(path, error)
+            return None
         if hashed is None:
             self.report.waiting.append(path)
             self._step(path, None)
             return None
-        claimed = claim_log(self.fleet, self.store, hashed, card, self.lease, self.tools)
+        claimed = claim_log(self.fleet, self.store, hashed, card, self.lease, self.tools, self.source)
         if isinstance(claimed, Work):
             self._remember(claimed)
             return claimed if self._is_bearable(claimed) else None
@@ -391,6 +420,16 @@ class _Ingest:
         else:
             self._step(work.found.path, None)
 
+    def _put_off(self, work: Work, error: LogUnreachable) -> None:
+        """The one that was to read it could not fetch it: no fault of the log, which stays to be read."""
+        logs.give_back(self.store, work.found.sha256, self.lease)
+        self._leave(work.found.path, error)
+
+    def _leave(self, path: str, error: LogStorageError) -> None:
+        self.report.unreachable.append(path)
+        self.report.problems.append(str(error))
+        self._step(path, None)
+
     def _tell(self, work: Work, result: LogResult) -> None:
         self.report.count(result.outcome)
         self.report.airframes.add(result.airframe)
@@ -401,6 +440,7 @@ class _Ingest:
 
     def _step(self, path: str, outcome: LogOutcome | None) -> None:
         self.done += 1
+        self.source.let_go(path)
         if self.progress is not None:
             self.progress(Progress(self.done, self.total, path, outcome))
 

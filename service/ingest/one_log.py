@@ -6,17 +6,15 @@ recording is written before the rows, and the rows come in one transaction with 
 
 from __future__ import annotations
 
-import hashlib
 import logging
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
-from pathlib import Path
+from dataclasses import dataclass
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest import leases
 from trimkeep.service.ingest.extract import Task, Tools
-from trimkeep.service.ingest.scan import Place, card_hash, path_on_disk, stat_of, stored_path
+from trimkeep.service.ingest.scan import Place, card_hash, path_on_disk, stored_path
+from trimkeep.service.ingest.source import LogSource, Taken
 from trimkeep.service.store import logs
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.logs import Claim, FoundLog, Relative
@@ -24,70 +22,6 @@ from trimkeep.service.store.results import save_result
 from trimkeep.service.store.rows import LogResult, Rejection
 
 log = logging.getLogger(__name__)
-
-# Enough to tell logs apart by their first time stamps, little enough that no real log is shorter.
-HEAD_BYTES = 256
-BLOCK_BYTES = 1 << 20
-
-
-@dataclass(frozen=True, slots=True)
-class Fingerprint:
-    """Hashes of a file: of all of it, of its first bytes, and of the starts that were asked for."""
-
-    sha256: str
-    head_sha256: str
-    starts: dict[int, str] = field(default_factory=dict)
-
-
-def fingerprint(path: Path, starts_for: Callable[[str], Sequence[int]] = lambda head: ()) -> Fingerprint:
-    """Hash a file in one pass.
-
-    Parameters
-    ----------
-    path : Path
-    starts_for : callable
-        Given the hash of the first bytes: at which sizes to take the hash of the start as well.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
-    with path.open("rb") as stream:
-        block = stream.read(HEAD_BYTES)
-        head = hashlib.sha256(block).hexdigest()
-        marks = sorted(set(starts_for(head)))
-        whole, done, starts = hashlib.sha256(), 0, {}
-        while block:
-            while marks and marks[0] <= done + len(block):
-                part = whole.copy()
-                part.update(block[: marks[0] - done])
-                starts[marks.pop(0)] = part.hexdigest()
-            whole.update(block)
-            done += len(block)
-            block = stream.read(BLOCK_BYTES)
-    return Fingerprint(whole.hexdigest(), head, starts)
-
-
-OVERSIZE = "oversize"
-
-
-def fingerprint_of_oversize(path: Path, size_bytes: int) -> Fingerprint:
-    """Stands for a file too large to be read: hashing hundreds of gigabytes would hold up all others.
-
-    It rests on the size, the first and the last bytes, and can be told from a real hash.
-
-    Raises
-    ------
-    OSError
-        The file cannot be read.
-    """
-    with path.open("rb") as stream:
-        first = stream.read(BLOCK_BYTES)
-        stream.seek(max(size_bytes - BLOCK_BYTES, 0))
-        last = stream.read(BLOCK_BYTES)
-    part = hashlib.sha256(f"{size_bytes}|".encode() + first + last).hexdigest()
-    return Fingerprint(OVERSIZE + part[len(OVERSIZE) :], hashlib.sha256(first[:HEAD_BYTES]).hexdigest())
 
 
 def is_bearable(fleet: FleetSettings, size_bytes: int) -> bool:
@@ -109,13 +43,18 @@ class Hashed:
     """A file that was hashed, with what of the store it continues or is the start of."""
 
     place: Place
+    taken: Taken
     found: FoundLog
     shorter: tuple[str, ...]
     longer: str | None
 
 
 def hash_log(
-    fleet: FleetSettings, place: Place, card: AirframeCard, known: dict[str, list[Relative]]
+    fleet: FleetSettings,
+    place: Place,
+    card: AirframeCard,
+    known: dict[str, list[Relative]],
+    source: LogSource,
 ) -> Hashed | None:
     """Hash a file and find its relatives among the stored logs.
 
@@ -126,20 +65,18 @@ def hash_log(
 
     Raises
     ------
-    OSError
-        The file cannot be read.
+    OSError, LogStorageError
+        It cannot be read.
     """
     size = place.stat.size_bytes
 
     def sizes(head: str) -> list[int]:
         return [r.size_bytes for r in known.get(head, []) if r.airframe == card.id and r.size_bytes < size]
 
-    if is_bearable(fleet, size):
-        prints = fingerprint(place.path, sizes)
-    else:
-        prints = fingerprint_of_oversize(place.path, size)
-    if stat_of(place.path) != place.stat:
+    taken = source.take(place, sizes, whole=is_bearable(fleet, size))
+    if taken is None:
         return None
+    prints = taken.prints
     relatives = [r for r in known.get(prints.head_sha256, []) if r.airframe == card.id]
     found = FoundLog(
         sha256=prints.sha256,
@@ -153,24 +90,28 @@ def hash_log(
         card_hash=card_hash(card),
     )
     shorter = tuple(r.sha256 for r in relatives if prints.starts.get(r.size_bytes) == r.sha256)
-    return Hashed(place, found, shorter, _longer(fleet, found, relatives))
+    return Hashed(place, taken, found, shorter, _longer(fleet, found, relatives, source))
 
 
-def _longer(fleet: FleetSettings, found: FoundLog, relatives: list[Relative]) -> str | None:
+def _longer(
+    fleet: FleetSettings, found: FoundLog, relatives: list[Relative], source: LogSource
+) -> str | None:
     for relative in relatives:
         if relative.size_bytes > found.size_bytes:
-            path = path_on_disk(fleet, relative.path)
-            try:
-                start = fingerprint(path, lambda head: [found.size_bytes]).starts
-            except OSError:
-                continue  # the longer file is gone; the flights' times still bring the two together
-            if start.get(found.size_bytes) == found.sha256:
+            start = source.start_of(path_on_disk(fleet, relative.path), found.size_bytes)
+            if start == found.sha256:
                 return relative.sha256
     return None
 
 
 def claim_log(
-    fleet: FleetSettings, store: Store, hashed: Hashed, card: AirframeCard, lease: str, tools: Tools
+    fleet: FleetSettings,
+    store: Store,
+    hashed: Hashed,
+    card: AirframeCard,
+    lease: str,
+    tools: Tools,
+    source: LogSource,
 ) -> Work | Claim:
     """Claim a log; the work to do, or why there is none."""
     answer = logs.claim(
@@ -178,21 +119,22 @@ def claim_log(
         hashed.found,
         lease=lease,
         is_alive=lambda name: leases.is_alive(store.runs, name),
-        exists=lambda path: stat_of(path_on_disk(fleet, path)) is not None,
+        exists=lambda path: source.stat_of(path_on_disk(fleet, path)) is not None,
         shorter=hashed.shorter,
         longer=hashed.longer,
     )
     if answer is not Claim.TAKE:
         return answer
     task = Task(
-        path=hashed.place.path,
+        path=hashed.taken.path,
         sha256=hashed.found.sha256,
-        stat=hashed.place.stat,
+        stat=hashed.taken.stat,
         card=card,
         recordings=store.recordings,
         time_zone=fleet.time_zone,
         tools=tools,
         longest_s=fleet.settings.ingest.longest_s,
+        remote=hashed.taken.remote,
     )
     return Work(task, hashed.found, lease)
 

@@ -56,6 +56,8 @@ class IngestReport:
         Airframes whose history changed (logs or journal).
     journal_changes : int
         Journal rows added, amended or withdrawn.
+    unreachable : tuple of str
+        Logs in object storage that could not be fetched now; they stay to be read.
     problems : tuple of str
         Sentences about files that kept something from being taken in: cards, journals, logs that lie
         in no airframe's folder or cannot be opened.
@@ -64,6 +66,7 @@ class IngestReport:
     counts: Mapping[LogOutcome, int] = field(default_factory=dict)
     unchanged: int = 0
     waiting: tuple[str, ...] = ()
+    unreachable: tuple[str, ...] = ()
     rejected: tuple[RejectedLog, ...] = ()
     duplicates: tuple[Duplicate, ...] = ()
     flights: tuple[str, ...] = ()
@@ -84,6 +87,7 @@ class ReportBuilder:
         self.counts: dict[LogOutcome, int] = {}
         self.unchanged = 0
         self.waiting: list[str] = []
+        self.unreachable: list[str] = []
         self.rejected: list[RejectedLog] = []
         self.duplicates: list[Duplicate] = []
         self.flights: list[str] = []
@@ -101,6 +105,7 @@ class ReportBuilder:
             counts=dict(self.counts),
             unchanged=self.unchanged,
             waiting=tuple(self.waiting),
+            unreachable=tuple(self.unreachable),
             rejected=tuple(self.rejected),
             duplicates=tuple(self.duplicates),
             flights=tuple(self.flights),

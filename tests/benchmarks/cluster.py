@@ -32,8 +32,8 @@ from trimkeep.config.cards import load_card
 from trimkeep.config.load import load_fleet
 from trimkeep.service.ingest.cluster import Cluster, connected
 from trimkeep.service.ingest.extract import Task
+from trimkeep.service.ingest.fingerprint import fingerprint
 from trimkeep.service.ingest.fleet import ingest_fleet
-from trimkeep.service.ingest.one_log import fingerprint
 from trimkeep.service.ingest.pool import work
 from trimkeep.service.ingest.scan import Place, find_logs
 from trimkeep.service.ingest.tools import TOOLS

@@ -15,7 +15,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.crash.undisturbed import assert_as_undisturbed, backlog
+from tests.crash.undisturbed import assert_as_undisturbed, backlog, content
+from tests.service.ingest.object_credentials import CREDENTIALS
 from tests.service.small_logs import TOOLS, fleet_in, ingest, log_text, put
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import ClusterError
@@ -38,11 +39,11 @@ WATCH = "import sys; from trimkeep.service.cli.main import main; main(sys.argv[1
 
 
 def start(*arguments: str) -> subprocess.Popen[bytes]:
-    """A process of the engine's own command, silent."""
+    """A process of the engine's own command, silent, with credentials of its own for object storage."""
     return subprocess.Popen(
         [sys.executable, "-m", "dask", *arguments],
         cwd=ROOT,
-        env={**os.environ, "PYTHONPATH": str(ROOT)},
+        env={**os.environ, **CREDENTIALS, "PYTHONPATH": str(ROOT)},
         stdout=subprocess.DEVNULL,
         stderr=subprocess.DEVNULL,
         start_new_session=True,
@@ -254,6 +255,41 @@ def test_nothing_is_left_in_the_hands_of_the_cluster(
             time.sleep(0.01)
         assert executor.outstanding == set()  # type: ignore[attr-defined]
         executor.shutdown(cancel_futures=True)
+
+
+def test_logs_in_object_storage_are_fetched_by_the_workers_and_give_the_same_rows(
+    scheduler: str,
+    workers: list[subprocess.Popen[bytes]],
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+) -> None:
+    """The workers see no folder with logs, and get no credentials from here."""
+    pytest.importorskip("s3fs", reason="the drivers of object storage are not installed")
+    object_server = pytest.importorskip(
+        "tests.service.ingest.object_server", reason="no S3-compatible server to test with"
+    )
+    for name, value in CREDENTIALS.items():
+        monkeypatch.setenv(name, value)
+    (tmp_path / "local").mkdir()
+    local = backlog(tmp_path / "local", 12, slow_s=0.0)
+    ingest(local)
+    with object_server.object_server() as server, connected(scheduler) as there:
+        for path in local.folder.rglob("*.tlog"):
+            server.put(f"fleet/{path.relative_to(local.folder).as_posix()}", path.read_bytes())
+        text = f'[logs]\naddress = "s3://{object_server.BUCKET}/fleet"\nendpoint = "{server.endpoint}"\n'
+        fleet = fleet_in(tmp_path, text)
+        broken = object_server.answer_with("403 Forbidden", "AccessDenied")
+        # The first read is this process's own, for the hash; the second is the worker's.
+        server.faults = [("heron-0/0.tlog", lambda *_: None), ("heron-0/0.tlog", broken)]
+        report = ingest(fleet, workers=there.in_work, pool=there.pool, reads_apart=True)
+        assert report.unreachable == ("heron-0/0.tlog",)
+        assert sum(report.counts.values()) == 11
+        ingest(fleet, workers=there.in_work, pool=there.pool, reads_apart=True)
+        assert server.reads_of("fleet/heron-1/1.tlog") == 2, "once for the hash, once by the worker"
+    assert all(process.poll() is None for process in workers)
+    assert content(fleet) == content(local)
+    assert check_store(Store(fleet.state), read_all=True) == ()
+    assert ingest(local).unchanged == 12
 
 
 def test_a_worker_killed_in_mid_run_costs_nothing_but_time(
