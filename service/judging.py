@@ -10,6 +10,7 @@ from datetime import datetime
 from importlib.metadata import version
 
 from trimkeep.config.settings import FleetSettings
+from trimkeep.detectors.history.comparisons import Memory
 from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model, refit_due
 from trimkeep.detectors.history.judge import judge_part, judge_whole
 from trimkeep.detectors.history.model import Change, Finding, Series
@@ -32,6 +33,9 @@ from trimkeep.service.store.series import load_series
 from trimkeep.service.store.values import canonical_json
 
 MODEL_NAME = "fleet"
+_MEMORY = Memory()
+"""What this process has worked out: a watcher judges after every flight, and most windows stay as they were.
+It holds results by their numbers, so that stores and fleets cannot be mixed up."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,7 +74,7 @@ def judge(store: Store, fleet: FleetSettings, now: datetime) -> Judgement:
     series = load_series(store, _specs(), thresholds)
     changes = load_changes(store, fleet.time_zone)
     model = current_model(store, fleet, series, changes, now)
-    judged = judge_whole(series, changes, model, fleet.settings.judge)
+    judged = judge_whole(series, changes, model, fleet.settings.judge, memory=_MEMORY)
     differences = save_findings(store, judged.findings, now)
     # Last, so that a crash before it has everything judged again, which changes nothing.
     save_judging(store, _owned(judged.evidence, series, changes), progress, basis, now)
@@ -114,7 +118,13 @@ def judge_after(store: Store, fleet: FleetSettings, airframes: Collection[str], 
     if model is None or whole:
         return judge(store, fleet, now)
     judged = judge_part(
-        series, changes, model, fleet.settings.judge, elsewhere=elsewhere, over_fleet=over_fleet
+        series,
+        changes,
+        model,
+        fleet.settings.judge,
+        elsewhere=elsewhere,
+        over_fleet=over_fleet,
+        memory=_MEMORY,
     )
     with kept_open(store):
         differences = save_findings(store, judged.findings, now, airframes)

@@ -102,13 +102,24 @@ class Limits:
             levels interpolated by logarithm, outside held at the nearest.
         flights_before, flights_after, rho, outlier_share, sigma_flights : ndarray, shape (B,)
         """
+        return self.base(level, flights_before, rho, outlier_share, sigma_flights) + handicap(flights_after)
+
+    def base(
+        self,
+        level: float,
+        flights_before: FloatArray,
+        rho: FloatArray,
+        outlier_share: FloatArray,
+        sigma_flights: FloatArray,
+    ) -> FloatArray:
+        """`at` without the handicap of the look, which is all that flights after the change alter."""
         ascending = self.log_limit[::-1]
         axes = [np.array(v) for v in AXES.values()]
         axes[0] = np.log(axes[0])
         axes.insert(0, np.log(np.array(LEVELS))[::-1])
         spent = np.log(level * spent_share(flights_before))
         points = (spent, np.log(flights_before), rho, outlier_share, sigma_flights)
-        return interpolate(ascending, axes, points) + handicap(flights_after)
+        return interpolate(ascending, axes, points)
 
 
 def spent_share(flights_before: FloatArray) -> FloatArray:

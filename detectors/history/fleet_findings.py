@@ -26,7 +26,7 @@ from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Series,
 from trimkeep.detectors.history.pooling import crossed_effects, leave_one_out
 from trimkeep.detectors.history.preparation import Preparer, untransform
 from trimkeep.detectors.history.unexplained import key_of
-from trimkeep.detectors.history.windows import UNBROKEN, Window, window_of
+from trimkeep.detectors.history.windows import UNBROKEN, Window, WindowFinder
 from trimkeep.detectors.model import FloatArray
 
 FEWEST_AIRFRAMES = 2
@@ -107,6 +107,7 @@ def pool_changes(
         nothing separates items that came together, they are one group and named together.
     """
     preparer, breaks = preparer or Preparer(), breaks or {}
+    finder = WindowFinder(blocks, settings, preparer)
     grouped: dict[tuple[str, str], list[Series]] = defaultdict(list)
     for one in series:
         if one.better != "none" and one.points:
@@ -117,7 +118,7 @@ def pool_changes(
         known = model.of(*name)
         flights = FEWEST_FLIGHTS if known.sigma_flights > 0.0 else settings.min_flights_before
         windows = [
-            window_of(one, block, blocks[one.airframe], settings, breaks=breaks.get(key_of(one), UNBROKEN))
+            finder(one, block, breaks=breaks.get(key_of(one), UNBROKEN))
             for one in members
             for block in blocks.get(one.airframe, ())
         ]

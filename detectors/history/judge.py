@@ -16,7 +16,7 @@ from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import shipped_limits
 from trimkeep.detectors.history.causes import with_causes
 from trimkeep.detectors.history.coinciding import item_key
-from trimkeep.detectors.history.comparisons import blocks_by_airframe, judge_series
+from trimkeep.detectors.history.comparisons import Memory, blocks_by_airframe, judge_series
 from trimkeep.detectors.history.fleet_findings import PooledChange, pool_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
@@ -51,8 +51,6 @@ def judge_airframe(
     changes: Sequence[Change],
     model: FleetModel,
     settings: JudgeSettings,
-    *,
-    touched_from: int | None = None,
 ) -> tuple[Finding, ...]:
     """Findings of one airframe, as after a new flight.
 
@@ -65,10 +63,6 @@ def judge_airframe(
     model : FleetModel
         What the fleet has taught; `FleetModel()` when it has taught nothing yet.
     settings : JudgeSettings
-    touched_from : int, optional
-        Order of the first new flight: only findings that flights from there on can have altered are
-        given, the others stand as they were given last time under the same model. A short cut: with
-        several unexplained steps or a drift far back it may differ from judging everything.
 
     Returns
     -------
@@ -76,7 +70,7 @@ def judge_airframe(
         One for every judged metric and change (or block of changes), and those that single flights
         show. The tier of each rests on this airframe alone.
     """
-    return _judge(series, changes, model, settings, touched_from).findings
+    return _judge(series, changes, model, settings).findings
 
 
 def judge_part(
@@ -87,6 +81,7 @@ def judge_part(
     *,
     elsewhere: Mapping[str, float],
     over_fleet: Sequence[Finding],
+    memory: Memory | None = None,
 ) -> Judged:
     """Findings of some airframes as they stand within the fleet, without judging the rest of it again.
 
@@ -98,8 +93,10 @@ def judge_part(
         Evidence of everything else on the table, as the last judging of it left it.
     over_fleet : sequence of Finding
         Fleet-wide findings as they stand: they tell apart what was changed together.
+    memory : Memory, optional
+        Kept between judgings, for what a new flight has not touched. The findings are the same without.
     """
-    return _judge(series, changes, model, settings, None, elsewhere=elsewhere, standing=over_fleet)
+    return _judge(series, changes, model, settings, elsewhere=elsewhere, standing=over_fleet, memory=memory)
 
 
 def judge_fleet(
@@ -122,10 +119,15 @@ def judge_fleet(
 
 
 def judge_whole(
-    series: Sequence[Series], changes: Sequence[Change], model: FleetModel, settings: JudgeSettings
+    series: Sequence[Series],
+    changes: Sequence[Change],
+    model: FleetModel,
+    settings: JudgeSettings,
+    *,
+    memory: Memory | None = None,
 ) -> Judged:
-    """`judge_fleet` with the evidence it rests on."""
-    return _judge(series, changes, model, settings, None, pooled=True)
+    """`judge_fleet` with the evidence it rests on; `memory` as in `judge_part`."""
+    return _judge(series, changes, model, settings, pooled=True, memory=memory)
 
 
 def _judge(
@@ -133,17 +135,15 @@ def _judge(
     changes: Sequence[Change],
     model: FleetModel,
     settings: JudgeSettings,
-    touched_from: int | None,
     *,
     pooled: bool = False,
     elsewhere: Mapping[str, float] | None = None,
     standing: Sequence[Finding] = (),
+    memory: Memory | None = None,
 ) -> Judged:
     blocks = blocks_by_airframe(changes, settings)
     preparer = Preparer()
-    comparisons, unexplained = judge_series(
-        series, blocks, model, settings, touched_from=touched_from, preparer=preparer
-    )
+    comparisons, unexplained = judge_series(series, blocks, model, settings, preparer=preparer, memory=memory)
     evidence = change_evidence(comparisons, settings) | unexplained_evidence(unexplained)
     over_fleet: tuple[PooledChange, ...] = ()
     if pooled:
@@ -163,10 +163,9 @@ def _judge(
         for one in comparisons
         if one.window.before or one.window.after
     ]
-    for found in unexplained.found:
-        newest = found.span.series.points[found.last].order
-        if touched_from is None or newest >= touched_from:
-            findings.append(_unexplained_finding(found, called[span_name(found.span)], settings))
+    findings += [
+        _unexplained_finding(found, called[span_name(found.span)], settings) for found in unexplained.found
+    ]
     findings += [
         _fleet_finding(one, called[one.change.id], _cited(one, comparisons), settings) for one in over_fleet
     ]

@@ -8,37 +8,28 @@ the verdict is read off that interval alone.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH, Limits, log_call_evidence
+from trimkeep.detectors.history.calibration import WIDTH, Limits, handicap, log_call_evidence
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
-from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
-from trimkeep.detectors.history.model import Effect, Verdict
-from trimkeep.detectors.history.preparation import (
-    CONDITION_NAMES,
-    Preparer,
-    filled_conditions,
-    flight_weights,
-)
-from trimkeep.detectors.history.step_fit import MAD_TO_SIGMA, BoolArray, StepFit, fit_steps
-from trimkeep.detectors.history.windows import Window
+from trimkeep.detectors.history.fleet_model import FleetModel
+from trimkeep.detectors.history.forecasts import ENDLESS, flights_needed, material_steps
+from trimkeep.detectors.history.known_batches import WindowBatch, alike, assemble, window_keys
+from trimkeep.detectors.history.memory import Recall
+from trimkeep.detectors.history.model import Effect, Series, Verdict
+from trimkeep.detectors.history.preparation import Preparer
+from trimkeep.detectors.history.step_fit import StepFit
+from trimkeep.detectors.history.windows import Window, WindowFinder
 from trimkeep.detectors.model import Better, FloatArray, Scale
 
 LOW_WEIGHT = 0.25
 """A flight that counts for less than this in the fit is listed: it may itself be the finding."""
-FORECAST_CHANCE = 0.45
-"""Chance of being settled at the forecast flight; by then or earlier it is about three in four."""
-DRIFT_UNIT = 10.0
-"""Flights; a drift is fitted as so much for ten flights."""
-DRIFT_FLIGHTS = 1e-3
-"""What the rate of a drift, as it was found, counts in the fit: a place to start from, no more."""
 LARGEST_LOG_E = 300.0
-ENDLESS = 1e100
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,27 +69,20 @@ class Comparison:
         return float(np.exp(min(self.log_e, LARGEST_LOG_E))) if self.judged else None
 
 
+Numbers = tuple[float, float, float, float, float, float, float, float, float]
+
+
 @dataclass(frozen=True, slots=True)
-class _Batch:
-    """Windows of different lengths, padded at the end, as arrays of shape (B, n).
+class Measured:
+    """A comparison's numbers without any names, as they are remembered: `odd` and `shown` are places in
+    the window, `numbers` the fields of `Comparison` from `step` to `rho`."""
 
-    `conditions` has one column for each of CONDITION_NAMES that a model of this batch allows for and,
-    where a window drifts, one for the drift; `names`, `slope` and `slope_flights` go with the columns.
-    """
-
-    value: FloatArray
-    conditions: FloatArray
-    names: tuple[str, ...]
-    after: BoolArray
-    weight: FloatArray
-    sigma: FloatArray
-    slope: FloatArray
-    slope_flights: FloatArray
-    models: tuple[MetricModel, ...]
-
-    def column(self, name: str) -> FloatArray:
-        """One number of every series' metric model."""
-        return np.array([getattr(m, name) for m in self.models], dtype=np.float64)
+    verdict: Verdict
+    effect: Effect | None
+    numbers: Numbers
+    flights_needed: int | None
+    odd: tuple[int, ...]
+    shown: tuple[int, ...]
 
 
 def compare(
@@ -107,6 +91,7 @@ def compare(
     limits: Limits,
     settings: JudgeSettings,
     preparer: Preparer | None = None,
+    recall: Recall[Measured] | None = None,
 ) -> tuple[Comparison, ...]:
     """Compare flights after with flights before, for all windows together.
 
@@ -119,26 +104,70 @@ def compare(
     settings : JudgeSettings
     preparer : Preparer, optional
         Shared with other calls on the same series.
+    recall : Recall, optional
+        What was compared before.
 
     Returns
     -------
     tuple of Comparison
         In the order of `windows`. Too few flights on either side: `too_early` without an effect.
     """
-    result: list[Comparison | None] = [None] * len(windows)
-    enough = []
-    for number, window in enumerate(windows):
-        if len(window.before) < settings.min_flights_before or len(window.after) < settings.min_flights_after:
-            result[number] = _too_few(window, settings)
-        else:
-            enough.append(number)
+    result = {
+        number: _too_few(window, settings)
+        for number, window in enumerate(windows)
+        if len(window.before) < settings.min_flights_before or len(window.after) < settings.min_flights_after
+    }
+    enough = [number for number in range(len(windows)) if number not in result]
     if enough:
         chosen = [windows[number] for number in enough]
-        for number, comparison in zip(
-            enough, _compare_batch(chosen, model, limits, settings, preparer or Preparer()), strict=True
-        ):
-            result[number] = comparison
-    return tuple(one for one in result if one is not None)
+        ready = preparer or Preparer()
+
+        def anew(rows: Sequence[int]) -> list[Measured]:
+            return _measure([chosen[row] for row in rows], model, limits, settings, ready)
+
+        if recall is None:
+            measured = anew(range(len(chosen)))
+        else:
+            measured = recall(window_keys(chosen, model, ready, f"{settings}{limits.version}"), anew)
+        result |= {
+            number: _comparison(windows[number], one, settings)
+            for number, one in zip(enough, measured, strict=True)
+        }
+    return tuple(result[number] for number in range(len(windows)))
+
+
+@dataclass(frozen=True, slots=True)
+class Comparer:
+    """Compares windows under one model, and finds them; `recall` holds what was compared before."""
+
+    model: FleetModel
+    limits: Limits
+    settings: JudgeSettings
+    preparer: Preparer
+    window: WindowFinder
+    recall: Recall[Measured] | None = None
+
+    def __call__(self, windows: Sequence[Window]) -> dict[tuple[int, str], Comparison]:
+        """The comparisons, by identity of the series and id of the change."""
+        return {(id(c.window.series), c.window.block.change.id): c for c in self.each(windows)}
+
+    def each(self, windows: Sequence[Window]) -> tuple[Comparison, ...]:
+        """The comparisons in the order of the windows."""
+        return compare(windows, self.model, self.limits, self.settings, self.preparer, self.recall)
+
+
+def _comparison(window: Window, one: Measured, settings: JudgeSettings) -> Comparison:
+    """The numbers with the names of the flights they belong to."""
+    if one.effect is None:
+        return replace(_too_few(window, settings), flights_needed=one.flights_needed)
+    before, points = len(window.before), window.series.points
+    odd, shown = (
+        tuple(
+            [points[window.before[k] if k < before else window.after[k - before]].flight_id for k in places]
+        )
+        for places in (one.odd, one.shown)
+    )
+    return Comparison(window, one.verdict, one.effect, *one.numbers, one.flights_needed, odd, shown)
 
 
 @dataclass(frozen=True, slots=True)
@@ -163,8 +192,8 @@ def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -
     Each window needs at least one flight on either side; with two or fewer the fleet's noise is
     all there is.
     """
-    batch = _assemble(windows, model, preparer)
-    fit = _fit(batch)
+    batch = assemble(windows, model, preparer)
+    fit = batch.fit()
     removed = np.einsum("bnp,bp->bn", batch.conditions, fit.slope)
     return Estimate(fit, batch.names, batch.conditions, removed, batch.weight)
 
@@ -178,129 +207,77 @@ def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
     )
 
 
-def _assemble(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -> _Batch:
-    count = len(windows)
-    longest = max(len(w.before) + len(w.after) for w in windows)
-    own_models = [model.of(w.series.metric, w.series.context) for w in windows]
-    pick = [k for k in range(len(CONDITION_NAMES)) if any(m.spread[k] > 0.0 for m in own_models)]
-    columns = len(pick) + any(w.drift is not None for w in windows)
-    value = np.zeros((count, longest))
-    conditions = np.zeros((count, longest, columns))
-    slopes = np.zeros((count, columns))
-    slope_flights = np.full((count, columns), DRIFT_FLIGHTS)
-    after = np.zeros((count, longest), dtype=bool)
-    weight = np.zeros((count, longest))
-    sigma = np.zeros(count)
-    for row, window in enumerate(windows):
-        one = own_models[row]
-        slope = np.array(one.slope)[pick]
-        ready = preparer(window.series)
-        picked = np.array(window.before + window.after)
-        n, late = picked.size, np.arange(picked.size) >= len(window.before)
-        value[row, :n] = ready.value[picked]
-        after[row, :n] = late
-        filled, known = filled_conditions(
-            ready.conditions[picked][:, pick],
-            np.array(one.centre)[pick],
-            np.array(one.spread)[pick],
-            (~late, late),
-        )
-        conditions[row, :n, : len(pick)] = filled
-        slopes[row, : len(pick)], slope_flights[row, : len(pick)] = slope, np.array(one.slope_flights)[pick]
-        if window.drift is not None:
-            risen = window.drift.rise([*picked, window.after[0]]) / DRIFT_UNIT
-            conditions[row, :n, -1] = risen[:-1] - risen[-1]
-            slopes[row, -1] = window.drift.rate * DRIFT_UNIT
-        sigma[row] = one.sigma if one.sigma > 0.0 else _own_sigma(value[row, :n], late)
-        weight[row, :n] = flight_weights(ready.error[picked], sigma[row], known, slope)
-    names = [CONDITION_NAMES[k] for k in pick] + ["drift"] * (columns - len(pick))
-    return _Batch(
-        value, conditions, tuple(names), after, weight, sigma, slopes, slope_flights, tuple(own_models)
-    )
-
-
-def _own_sigma(value: FloatArray, late: BoolArray) -> float:
-    """Noise of a series that the fleet knows nothing of; only for the relative weights."""
-    deviation = np.concatenate([np.abs(part - np.median(part)) for part in (value[~late], value[late])])
-    return max(MAD_TO_SIGMA * float(np.median(deviation)), 1e-9)
-
-
-def _fit(batch: _Batch) -> StepFit:
-    return fit_steps(
-        batch.value,
-        batch.conditions,
-        batch.after,
-        batch.weight,
-        sigma=batch.sigma,
-        sigma_flights=batch.column("sigma_flights"),
-        slope=batch.slope,
-        slope_flights=batch.slope_flights,
-        rho=batch.column("rho"),
-    )
-
-
-def _compare_batch(
+def _measure(
     windows: Sequence[Window],
     model: FleetModel,
     limits: Limits,
     settings: JudgeSettings,
     preparer: Preparer,
-) -> list[Comparison]:
-    batch = _assemble(windows, model, preparer)
-    fit = _fit(batch)
-    n_before = np.array([len(w.before) for w in windows], dtype=np.float64)
-    n_after = np.array([len(w.after) for w in windows], dtype=np.float64)
-    rho, shares = batch.column("rho"), batch.column("outlier_share")
-    prior_flights = batch.column("sigma_flights")
-    log_limit = limits.at(settings.level, n_before, n_after, rho, shares, prior_flights)
-    critical = critical_t(log_limit, fit.freedom, fit.information, WIDTH)
-    log_e = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, WIDTH)
-    log_call = log_call_evidence(fit.step / fit.standard_error, fit.freedom, fit.information)
-    needed = _forecast(windows, batch, fit, limits, settings)
-    result = []
-    for row, window in enumerate(windows):
-        effect = _effect(window, fit, critical, row)
-        if effect is None:
-            result.append(replace(_too_few(window, settings), flights_needed=needed[row]))
-            continue
-        verdict = verdict_of(effect, window.series.better, window.series.matters)
-        result.append(
-            Comparison(
-                window,
-                verdict,
-                effect,
-                float(fit.step[row]),
-                float(fit.standard_error[row]),
-                float(fit.sigma[row]),
-                float(fit.freedom[row]),
-                float(log_e[row]),
-                float(log_call[row]),
-                float(log_limit[row]),
-                float(critical[row]),
-                float(rho[row]),
-                0 if verdict is not Verdict.TOO_EARLY else needed[row],
-                *_flights(window, batch, fit, row),
-            )
+) -> list[Measured]:
+    result: dict[int, Measured] = {}
+    for places in alike(windows, model):
+        own = [windows[place] for place in places]
+        batch = assemble(own, model, preparer)
+        result.update(
+            zip(places, _measure_batch([w.series for w in own], batch, limits, settings), strict=True)
         )
-    return result
+    return [result[place] for place in range(len(windows))]
+
+
+def _measure_batch(
+    series: Sequence[Series], batch: WindowBatch, limits: Limits, settings: JudgeSettings
+) -> list[Measured]:
+    fit = batch.fit()
+    base_limit = limits.base(
+        settings.level, batch.n_before, batch.rho, batch.outlier_share, batch.sigma_flights
+    )
+    log_limit = base_limit + handicap(batch.n_after)
+    critical = critical_t(log_limit, fit.freedom, fit.information, WIDTH)
+    t = fit.step / fit.standard_error
+    log_e = log_e_value(t, fit.freedom, fit.information, WIDTH)
+    log_call = log_call_evidence(t, fit.freedom, fit.information)
+    half = critical * fit.standard_error
+    effects = [
+        _effect(one, *numbers)
+        for one, *numbers in zip(series, fit.before.tolist(), fit.step.tolist(), half.tolist(), strict=True)
+    ]
+    verdicts = [
+        Verdict.TOO_EARLY if effect is None else verdict_of(effect, one.better, one.matters)
+        for one, effect in zip(series, effects, strict=True)
+    ]
+    open_rows = [row for row, verdict in enumerate(verdicts) if verdict is Verdict.TOO_EARLY]
+    ahead = flights_needed(
+        fit,
+        open_rows,
+        batch.n_before[open_rows],
+        batch.n_after[open_rows],
+        base_limit[open_rows],
+        material_steps([series[row] for row in open_rows], fit.before[open_rows]),
+        settings,
+    )
+    needed = dict(zip(open_rows, ahead, strict=True))
+    columns = (fit.step, fit.standard_error, fit.sigma, fit.freedom, log_e, log_call, log_limit, critical)
+    numbers: list[Numbers] = list(zip(*(column.tolist() for column in (*columns, batch.rho)), strict=True))
+    odd, shown = _odd_flights(batch, fit), _shown_flights(batch, fit)
+    return [
+        Measured(verdicts[row], effects[row], numbers[row], needed.get(row, 0), odd[row], shown[row])
+        for row in range(len(series))
+    ]
 
 
 def _level(value: float, scale: Scale) -> float:
-    return float(np.exp(min(value, 700.0))) if scale == "log" else value
+    return math.exp(min(value, 700.0)) if scale == "log" else value
 
 
-def _effect(window: Window, fit: StepFit, critical: FloatArray, row: int) -> Effect | None:
+def _effect(series: Series, base: float, step: float, half: float) -> Effect | None:
     """Step and interval in the metric's own unit, at the level before the change.
 
     None where the interval has no end: so few flights cannot reach the limit whatever they show.
     """
-    series = window.series
-    base, step = float(fit.before[row]), float(fit.step[row])
-    half = float(critical[row] * fit.standard_error[row])
     before, after = _level(base, series.scale), _level(base + step, series.scale)
     low = _level(base + step - half, series.scale) - before
     high = _level(base + step + half, series.scale) - before
-    if not np.isfinite(half) or max(abs(low), abs(high)) > ENDLESS:
+    if not math.isfinite(half) or max(abs(low), abs(high)) > ENDLESS:
         return None
     ratio = after / before if series.scale == "log" and before > 0.0 else None
     return Effect(ratio, after - before, low, high, series.unit, before, after)
@@ -334,79 +311,26 @@ def verdict_of(effect: Effect, better: Better, matters: float) -> Verdict:
     return Verdict.WORSE if worse else Verdict.BETTER
 
 
-def _forecast(
-    windows: Sequence[Window], batch: _Batch, fit: StepFit, limits: Limits, settings: JudgeSettings
-) -> list[int | None]:
-    """Further flights after which the interval will probably settle the matter; None: not in a season.
-
-    The estimate after m more flights is predicted from what is believed of the true step now and from
-    the noise still to come; its error shrinks as flights after the change are added while those before
-    stay as they are.
-    """
-    more = np.arange(1.0, settings.season_flights + 1.0)
-    n_before = np.array([len(w.before) for w in windows], dtype=np.float64)[:, None]
-    n_after = np.array([len(w.after) for w in windows], dtype=np.float64)[:, None]
-    later = n_after + more
-    shrink = (1.0 / n_before + 1.0 / later) / (1.0 / n_before + 1.0 / n_after)
-    error = fit.standard_error[:, None] * np.sqrt(shrink)
-    sigma = fit.sigma[:, None]
-    freedom = fit.freedom[:, None] + more
-    columns = [batch.column(name)[:, None] for name in ("rho", "outlier_share", "sigma_flights")]
-    shape = later.shape
-    points = [np.broadcast_to(column, shape) for column in (n_before, later, *columns)]
-    log_limit = limits.at(settings.level, *points)
-    # a limit that so few flights cannot reach at all: an interval as good as without end
-    half = np.minimum(critical_t(log_limit, freedom, (sigma / error) ** 2, WIDTH) * error, ENDLESS)
-    now = fit.standard_error[:, None]
-    # what is believed of the true step, under the same prior as the evidence
-    trust = (fit.information / (1.0 + fit.information))[:, None]
-    step = fit.step[:, None]
-    share = 1.0 - (error / now) ** 2  # of the future estimate that rests on flights still to come
-    expected = step + share * (trust - 1.0) * step
-    deviation = np.sqrt(np.maximum(share * (share * trust * now**2 + error**2), 1e-300))
-    low_margin, high_margin = (margin[:, None] for margin in _margins(windows, fit))
-
-    def chance(low: FloatArray, high: FloatArray) -> FloatArray:
-        above, below = (high - expected) / deviation, (low - expected) / deviation
-        return np.asarray(np.maximum(special.ndtr(above) - special.ndtr(below), 0.0))
-
-    unsettled = chance(-half, half) - chance(low_margin + half, high_margin - half)
-    probably = 1.0 - unsettled >= FORECAST_CHANCE
-    allowed = later <= settings.horizon_flights
-    settled = probably & allowed
-    return [int(more[np.argmax(row)]) if row.any() else None for row in settled]
+def _odd_flights(batch: WindowBatch, fit: StepFit) -> list[tuple[int, ...]]:
+    """Flights that hardly count."""
+    found: list[list[int]] = [[] for _ in range(batch.value.shape[0])]
+    for row, column in np.argwhere((fit.weight < LOW_WEIGHT) & batch.present).tolist():
+        found[row].append(column)
+    return [tuple(one) for one in found]
 
 
-def _margins(windows: Sequence[Window], fit: StepFit) -> tuple[FloatArray, FloatArray]:
-    """Material margins as steps on the transformed scale, below and above zero."""
-    low, high = np.zeros(len(windows)), np.zeros(len(windows))
-    for row, window in enumerate(windows):
-        matters = window.series.matters
-        if window.series.scale == "linear":
-            low[row], high[row] = -matters, matters
-        else:
-            level = _level(float(fit.before[row]), "log")
-            high[row] = np.log1p(matters / level)
-            low[row] = np.log1p(-matters / level) if matters < level else -np.inf
-    return low, high
-
-
-def _flights(
-    window: Window, batch: _Batch, fit: StepFit, row: int
-) -> tuple[tuple[str, ...], tuple[str, ...]]:
-    """Flights that hardly count, and flights that show the level before and after best."""
-    picked = window.before + window.after
-    points = window.series.points
-    weight = fit.weight[row, : len(picked)]
-    odd = tuple(points[k].flight_id for k, w in zip(picked, weight, strict=True) if w < LOW_WEIGHT)
-    adjusted = batch.value[row] - batch.conditions[row] @ fit.slope[row]
-    split = len(window.before)
-    shown: list[str] = []
-    for indices, level, offset in (
-        (window.after, fit.before[row] + fit.step[row], split),
-        (window.before, fit.before[row], 0),
+def _shown_flights(batch: WindowBatch, fit: StepFit) -> list[tuple[int, ...]]:
+    """Two flights that show the level after best, and two that show the one before."""
+    adjusted = batch.value - np.einsum("bnp,bp->bn", batch.conditions, fit.slope)
+    rows = np.arange(adjusted.shape[0])
+    columns = []
+    for inside, level in (
+        (batch.after, fit.before + fit.step),
+        (batch.present & ~batch.after, fit.before),
     ):
-        distance = np.abs(adjusted[offset : offset + len(indices)] - level)
-        nearest = np.argsort(distance, kind="stable")[:2]
-        shown += [points[indices[k]].flight_id for k in nearest]
-    return odd, tuple(shown)
+        distance = np.where(inside, np.abs(adjusted - level[:, None]), np.inf)
+        for _ in range(2):
+            nearest = np.argmin(distance, axis=1)
+            columns.append(np.where(np.isfinite(distance[rows, nearest]), nearest, -1))
+            distance[rows, nearest] = np.inf
+    return [tuple(k for k in places if k >= 0) for places in np.stack(columns, axis=1).tolist()]

@@ -8,7 +8,7 @@ conditions that were not measured) counts for less.
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -84,8 +84,15 @@ def untransform(value: FloatArray, scale: Scale) -> FloatArray:
     return np.exp(value) if scale == "log" else np.asarray(value)
 
 
-def prepare(series: Series) -> Prepared:
-    """A series as arrays. Points come ordered by flight; an empty series gives empty arrays."""
+def prepare(series: Series, conditions: FloatArray | None = None) -> Prepared:
+    """A series as arrays. Points come ordered by flight; an empty series gives empty arrays.
+
+    Parameters
+    ----------
+    series : Series
+    conditions : ndarray, shape (n, 5), optional
+        Its `condition_table`, where that is known.
+    """
     raw = np.array([point.value for point in series.points], dtype=np.float64)
     error = np.array(
         [np.nan if p.standard_error is None else p.standard_error for p in series.points], dtype=np.float64
@@ -95,7 +102,7 @@ def prepare(series: Series) -> Prepared:
     return Prepared(
         transform(raw, series.scale, series.matters),
         error,
-        condition_table(series),
+        condition_table(series) if conditions is None else conditions,
         np.array([point.order for point in series.points], dtype=np.float64),
     )
 
@@ -104,16 +111,26 @@ class Preparer:
     """Prepares each series once, however many comparisons it takes part in.
 
     Series are told apart by identity: hashing hundreds of points would cost as much as preparing.
+    Series with the same flights get the very same `order`, for others to see that by identity too.
     """
 
     def __init__(self) -> None:
         self._ready: dict[int, tuple[Series, Prepared]] = {}
+        self._orders: dict[bytes, FloatArray] = {}
+        self._conditions: dict[tuple[int, ...], FloatArray] = {}
 
     def __call__(self, series: Series) -> Prepared:
         """The prepared series; the series itself is held, so that its identity is not reused."""
         known = self._ready.get(id(series))
         if known is None:
-            known = self._ready[id(series)] = (series, prepare(series))
+            # metrics of one flight share what was measured of its conditions
+            flown = tuple([id(point.conditions) for point in series.points])
+            table = self._conditions.get(flown)
+            if table is None:
+                table = self._conditions[flown] = condition_table(series)
+            ready = prepare(series, table)
+            order = self._orders.setdefault(ready.order.tobytes(), ready.order)
+            known = self._ready[id(series)] = (series, replace(ready, order=order))
         return known[1]
 
 
@@ -132,6 +149,27 @@ def condition_table(series: Series) -> FloatArray:
 def filled_conditions(
     conditions: FloatArray, centre: FloatArray, spread: FloatArray, groups: Sequence[NDArray[np.bool_]]
 ) -> tuple[FloatArray, FloatArray]:
+    """`fill_groups` for one series.
+
+    Parameters
+    ----------
+    conditions : ndarray, shape (n, p)
+    centre, spread : ndarray, shape (p,)
+    groups : sequence of boolean ndarray, shape (n,)
+        Flights that are compared with each other; all of them together are always one group.
+
+    Returns
+    -------
+    filled, known : ndarray, shape (n, p)
+    """
+    together = np.stack([np.ones(len(conditions), dtype=bool), *groups])
+    filled, known = fill_groups(conditions[None], centre[None], spread[None], together[None])
+    return filled[0], known[0]
+
+
+def fill_groups(
+    conditions: FloatArray, centre: FloatArray, spread: FloatArray, groups: NDArray[np.bool_]
+) -> tuple[FloatArray, FloatArray]:
     """Standardised conditions without gaps, and which of them were measured.
 
     A gap takes the median of the series, so that it neither helps nor accuses; a condition too
@@ -140,38 +178,46 @@ def filled_conditions(
 
     Parameters
     ----------
-    conditions : ndarray, shape (n, p)
-    centre, spread : ndarray, shape (p,)
+    conditions : ndarray, shape (B, n, p)
+    centre, spread : ndarray, shape (B, p)
         The fleet's; a spread of 0 leaves the condition out.
-    groups : sequence of boolean ndarray, shape (n,)
-        Flights that are compared with each other.
+    groups : ndarray of bool, shape (B, g, n)
+        Flights that are compared with each other; what is in none of them is padding.
 
     Returns
     -------
-    filled, known : ndarray, shape (n, p)
+    filled, known : ndarray, shape (B, n, p)
         `known` is 1 where measured or where the condition is left out, else 0.
     """
     usable = spread > 0.0
-    if not usable.any():
-        return np.zeros_like(conditions), np.ones_like(conditions)
-    standard = (conditions - centre) / np.where(usable, spread, 1.0)
-    known = np.isfinite(standard)
-    if known.all():
-        return np.where(usable, np.clip(standard, -4.0, 4.0), 0.0), np.ones_like(standard)
-    for group in (np.ones(len(conditions), dtype=bool), *groups):
-        if group.any():
-            usable = usable & (known[group].mean(axis=0) >= MOST_MISSING)
+    standard = (conditions - centre[:, None]) / np.where(usable, spread, 1.0)[:, None]
+    inside = np.asarray(groups.any(axis=1))[:, :, None]
+    measured = np.isfinite(standard)
     # beyond four deviations the line learned from the fleet is a guess
-    standard = np.where(known, np.clip(standard, -4.0, 4.0), np.nan)
-    filled = np.zeros_like(standard)
-    for k in np.flatnonzero(usable):
-        column, measured = standard[:, k], known[:, k]
-        filled[:, k] = column if measured.all() else np.where(measured, column, np.median(column[measured]))
-    return filled, np.where(usable, known, True).astype(np.float64)
+    filled = np.where(measured, np.clip(standard, -4.0, 4.0), 0.0)
+    gaps = np.flatnonzero((~measured & inside & usable[:, None]).any(axis=(1, 2)))
+    if gaps.size:
+        for group in (inside[gaps, :, 0], *np.moveaxis(groups[gaps], 1, 0)):
+            size = group.sum(axis=1)[:, None]
+            share = (measured[gaps] & group[:, :, None]).sum(axis=1) / np.maximum(size, 1)
+            usable[gaps] &= (share >= MOST_MISSING) | (size == 0)
+        seen = (measured & inside)[gaps]
+        middle = masked_median(np.moveaxis(filled[gaps], 2, 1), np.moveaxis(seen, 2, 1))
+        filled[gaps] = np.where(seen, filled[gaps], np.nan_to_num(middle)[:, None])
+    used = usable[:, None]
+    return np.where(used, filled, 0.0), np.where(used, measured, True).astype(np.float64)
 
 
 def flight_weights(error: FloatArray, sigma: float, known: FloatArray, slope: FloatArray) -> FloatArray:
-    """Relative weight of each flight, 0 to 1.
+    """`weigh_flights` for one series: arrays without their first axis."""
+    everything = np.ones((1, error.size), dtype=bool)
+    return weigh_flights(error[None], np.array([sigma]), known[None], slope[None], everything)[0]
+
+
+def weigh_flights(
+    error: FloatArray, sigma: FloatArray, known: FloatArray, slope: FloatArray, present: NDArray[np.bool_]
+) -> FloatArray:
+    """Relative weight of each flight, 0 to 1; 0 where not `present`.
 
     The flight-to-flight deviation `sigma` already holds the usual measuring error; what a flight's
     own error exceeds the median by, and what an unmeasured condition may have done, is added to it.
@@ -180,21 +226,35 @@ def flight_weights(error: FloatArray, sigma: float, known: FloatArray, slope: Fl
 
     Parameters
     ----------
-    error : ndarray, shape (n,)
+    error : ndarray, shape (B, n)
         NaN counts as the median.
-    sigma : float
+    sigma : ndarray, shape (B,)
         Positive.
-    known : ndarray, shape (n, p)
-    slope : ndarray, shape (p,)
+    known : ndarray, shape (B, n, p)
+    slope : ndarray, shape (B, p)
         Effect of one standard deviation of each condition.
+    present : ndarray of bool, shape (B, n)
     """
-    given = np.isfinite(error)
-    if not given.any() and known.all():
-        return np.ones(error.size)
-    square = np.where(given, error, np.nan) ** 2
-    usual = float(np.median(square[given])) if given.any() else 0.0
-    if usual > sigma**2:
-        square, usual = square * (sigma**2 / usual), sigma**2
-    excess = np.maximum(np.nan_to_num(square, nan=usual) - usual, 0.0)
-    unknown = ((1.0 - known) * slope**2).sum(axis=1)
-    return np.asarray(sigma**2 / (sigma**2 + excess + unknown))
+    floor = (sigma**2)[:, None]
+    excess = np.zeros(error.shape)
+    given = np.isfinite(error) & present
+    if given.any():
+        square = np.where(given, error, 0.0) ** 2
+        usual = np.nan_to_num(masked_median(square, given))[:, None]
+        overstated = usual > floor
+        square = np.where(overstated, square * (floor / np.where(overstated, usual, 1.0)), square)
+        usual = np.where(overstated, floor, usual)
+        excess = np.where(given, np.maximum(square - usual, 0.0), 0.0)
+    if not known.all():
+        excess = excess + np.einsum("bnp,bp->bn", 1.0 - known, slope**2)
+    return np.where(present, floor / (floor + excess), 0.0)
+
+
+def masked_median(value: FloatArray, mask: NDArray[np.bool_]) -> FloatArray:
+    """Median along the last axis of the entries where `mask`; NaN where there are none."""
+    ordered = np.sort(np.where(mask, value, np.inf), axis=-1)
+    count = mask.sum(axis=-1)
+    low = np.maximum((count - 1) // 2, 0)[..., None]
+    high = np.minimum(count // 2, value.shape[-1] - 1)[..., None]
+    middle = 0.5 * (np.take_along_axis(ordered, low, -1) + np.take_along_axis(ordered, high, -1))
+    return np.where(count > 0, middle[..., 0], np.nan)

@@ -11,8 +11,9 @@ import numpy as np
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration_scan import ScanLimits
 from trimkeep.detectors.history.fleet_model import FleetModel
+from trimkeep.detectors.history.memory import Recall, digest
 from trimkeep.detectors.history.model import Series
-from trimkeep.detectors.history.preparation import Preparer, filled_conditions, flight_weights
+from trimkeep.detectors.history.preparation import Preparer, fill_groups, weigh_flights
 from trimkeep.detectors.history.spans import Span
 from trimkeep.detectors.history.steps_unknown import (
     NAMED,
@@ -24,13 +25,17 @@ from trimkeep.detectors.history.steps_unknown import (
 )
 from trimkeep.detectors.model import FloatArray
 
+NOTHING = np.zeros(0)
 DECISIVE = 0.1
 """Posterior share below which the known changes nearby do not explain what was found."""
 
 
 @dataclass(frozen=True, slots=True)
 class SpanScan:
-    """The scan of one span: one row of `steps_unknown.Scan`, with the limit that its evidence must pass."""
+    """The scan of one span: one row of `steps_unknown.Scan`, with the limit that its evidence must pass.
+
+    Of one that does not pass it nothing more is asked, and nothing more is kept: its arrays are empty.
+    """
 
     hypotheses: Hypotheses
     log_evidence: float
@@ -45,17 +50,11 @@ class SpanScan:
     @classmethod
     def of(cls, found: Scan, row: int, log_limit: float) -> SpanScan:
         """One row of a batch."""
-        return cls(
-            found.hypotheses,
-            float(found.log_evidence[row]),
-            log_limit,
-            found.log_place[row],
-            found.rise[row],
-            found.rise_error[row],
-            found.level[row],
-            found.sigma[row],
-            found.gross[row],
-        )
+        log_evidence = float(found.log_evidence[row])
+        arrays = (found.log_place, found.rise, found.rise_error, found.level, found.sigma, found.gross)
+        # copies, so that a row which is remembered does not hold on to its whole batch
+        kept = [array[row].copy() for array in arrays] if log_evidence > log_limit else [NOTHING] * 6
+        return cls(found.hypotheses, log_evidence, log_limit, *kept)
 
     @property
     def alarms(self) -> bool:
@@ -75,20 +74,35 @@ class Place:
 
 
 class Scanner:
-    """Scans spans under one fleet model; conditions are taken out of each series once."""
+    """Scans spans under one fleet model; conditions are taken out of each series once.
+
+    Parameters
+    ----------
+    model, limits, settings
+    preparer : Preparer
+    recall : Recall, optional
+        What was scanned before.
+    """
 
     def __init__(
-        self, model: FleetModel, limits: ScanLimits, settings: JudgeSettings, preparer: Preparer
+        self,
+        model: FleetModel,
+        limits: ScanLimits,
+        settings: JudgeSettings,
+        preparer: Preparer,
+        recall: Recall[SpanScan] | None = None,
     ) -> None:
         self._model, self._limits, self._settings = model, limits, settings
-        self._preparer = preparer
-        self._adjusted: dict[int, FloatArray] = {}
+        self._preparer, self._recall = preparer, recall
+        self._begin: dict[int, int] = {}
+        self._flights = np.zeros((2, 0))
 
     def __call__(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[SpanScan]:
         """Scan each span with steps held at the places that go with it."""
-        groups: dict[tuple[int, bool], list[int]] = defaultdict(list)
+        groups: dict[tuple[int, int], list[int]] = defaultdict(list)
         for number, (span, places) in enumerate(zip(spans, held, strict=True)):
-            groups[len(span.points), bool(places)].append(number)
+            groups[len(span.points), len(places)].append(number)
+        self._take_in([span.series for span in spans])
         result: dict[int, SpanScan] = {}
         for numbers in groups.values():
             chosen = [spans[n] for n in numbers]
@@ -97,45 +111,82 @@ class Scanner:
 
     def _batch(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[SpanScan]:
         models = [self._model.of(s.series.metric, s.series.context) for s in spans]
-        both = np.stack([self._values(s.series)[:, list(s.points)] for s in spans])
-        rho = np.array([m.rho for m in models])
-        sigma_flights = np.array([m.sigma_flights for m in models])
-        most = max(len(places) for places in held)
-        columns = np.zeros((len(spans), both.shape[2], most))
-        for row, (span, places) in enumerate(zip(spans, held, strict=True)):
-            for column, place in enumerate(sorted(places)):
-                columns[row, :, column] = span.step_at(place)
+        places: dict[int, np.ndarray] = {}
+        for span in spans:  # an airframe's series share their flights, and with them the very same tuple
+            if id(span.points) not in places:
+                places[id(span.points)] = np.array(span.points)
+        begin = np.array([self._begin[id(span.series)] for span in spans])
+        picked = np.stack([places[id(span.points)] for span in spans]) + begin[:, None]
+        value, weight = self._flights[:, picked]
+        learned = np.array([(m.sigma, m.sigma_flights, m.rho, m.outlier_share) for m in models])
+
+        def anew(rows: Sequence[int]) -> list[SpanScan]:
+            part = np.array(rows)
+            steps = [held[row] for row in rows]
+            return self._scan(value[part], weight[part], learned[part], steps)
+
+        if self._recall is None:
+            return anew(range(len(spans)))
+        level = self._settings.unexplained_level
+        rows = np.hstack([value, weight, learned])
+        keys = [digest(row, f"{level}{sorted(steps)}") for row, steps in zip(rows, held, strict=True)]
+        return self._recall(keys, anew)
+
+    def _scan(
+        self, value: FloatArray, weight: FloatArray, learned: FloatArray, held: Sequence[Collection[int]]
+    ) -> list[SpanScan]:
+        count, flights = value.shape
+        sigma, sigma_flights, rho, shares = learned.T
+        columns = np.zeros((count, flights, len(held[0])))
+        for row, steps in enumerate(held):
+            for column, place in enumerate(sorted(steps)):
+                columns[row, place:, column] = 1.0
         found = scan(
-            both[:, 0],
-            np.maximum(both[:, 1], 1e-6),
-            sigma=np.array([m.sigma for m in models]),
+            value,
+            np.maximum(weight, 1e-6),
+            sigma=sigma,
             sigma_flights=sigma_flights,
             rho=rho,
-            held=columns if most else None,
+            held=columns if columns.size else None,
         )
-        flights = np.full(len(spans), float(both.shape[2]))
-        shares = np.array([m.outlier_share for m in models])
-        limit = self._limits.at(self._settings.unexplained_level, flights, rho, shares, sigma_flights)
-        return [SpanScan.of(found, row, float(limit[row])) for row in range(len(spans))]
+        lengths = np.full(count, float(flights))
+        limit = self._limits.at(self._settings.unexplained_level, lengths, rho, shares, sigma_flights)
+        return [SpanScan.of(found, row, float(limit[row])) for row in range(count)]
 
-    def _values(self, series: Series) -> FloatArray:
-        """Values with the fleet's influence of the conditions removed, and weights, shape (2, n)."""
-        known = self._adjusted.get(id(series))
-        if known is None:
-            known = self._adjusted[id(series)] = _adjusted(series, self._preparer, self._model)
-        return known
+    def _take_in(self, series: Sequence[Series]) -> None:
+        """Values with the fleet's influence of the conditions removed, and weights, of new series."""
+        alike: dict[int, list[Series]] = defaultdict(list)
+        for one in {id(s): s for s in series}.values():
+            if id(one) not in self._begin:
+                alike[len(one.points)].append(one)
+        for length, members in alike.items():
+            adjusted = _adjusted(members, self._preparer, self._model)
+            for number, one in enumerate(members):
+                self._begin[id(one)] = self._flights.shape[1] + number * length
+            self._flights = np.hstack([self._flights, adjusted.reshape(2, -1)])
 
 
-def _adjusted(series: Series, preparer: Preparer, model: FleetModel) -> FloatArray:
-    ready = preparer(series)
-    one = model.of(series.metric, series.context)
-    slope = np.array(one.slope)
-    filled, known = filled_conditions(ready.conditions, np.array(one.centre), np.array(one.spread), ())
-    sigma = one.sigma
-    if sigma <= 0.0 and ready.value.size > 2:
-        sigma = float(difference_scale(ready.value[None], np.array([one.rho]))[0])
-    weight = flight_weights(ready.error, max(sigma, 1e-9), known, slope)
-    return np.stack([ready.value - filled @ slope, weight])
+def _adjusted(series: Sequence[Series], preparer: Preparer, model: FleetModel) -> FloatArray:
+    """Values and weights of series of the same length, shape (2, B, n)."""
+    ready = [preparer(one) for one in series]
+    models = [model.of(one.metric, one.context) for one in series]
+    value = np.stack([one.value for one in ready])
+    slope, centre, spread = (
+        np.array([getattr(m, name) for m in models]) for name in ("slope", "centre", "spread")
+    )
+    used = np.flatnonzero((spread > 0.0).any(axis=0))
+    slope, centre, spread = slope[:, used], centre[:, used], spread[:, used]
+    conditions = np.stack([one.conditions for one in ready])[:, :, used]
+    everything = np.ones((len(series), 1, value.shape[1]), dtype=bool)
+    filled, known = fill_groups(conditions, centre, spread, everything)
+    sigma = np.array([m.sigma for m in models])
+    alone = sigma <= 0.0
+    if alone.any() and value.shape[1] > 2:
+        rho = np.array([m.rho for m in models])
+        sigma = np.where(alone, difference_scale(value, rho), sigma)
+    error = np.stack([one.error for one in ready])
+    weight = weigh_flights(error, np.maximum(sigma, 1e-9), known, slope, everything[:, 0])
+    return np.stack([value - np.einsum("bnp,bp->bn", filled, slope), weight])
 
 
 def near_known(one: SpanScan, span: Span, tolerance: int) -> np.ndarray:

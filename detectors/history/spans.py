@@ -6,12 +6,13 @@ it. A history longer than the search's window is searched in windows that overla
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from trimkeep.detectors.history.model import Series
+from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.steps_unknown import SHORTEST, WINDOW
 from trimkeep.detectors.history.windows import Block
 from trimkeep.detectors.model import FloatArray
@@ -39,22 +40,35 @@ class Span:
         return (np.arange(len(self.points)) >= place).astype(np.float64)
 
 
+_Parts = tuple[tuple[tuple[int, ...], tuple[KnownPlace, ...]], ...]
+"""Points and known changes of each window, which series with the same flights share."""
+
+
 def spans_of(
-    series: Series, blocks: Sequence[Block], order: FloatArray, *, reaching: int = 0
+    series: Sequence[Series], blocks: Mapping[str, Sequence[Block]], preparer: Preparer
 ) -> tuple[Span, ...]:
-    """Windows of a series, oldest first; none where it has too few flights.
+    """Windows of each series, oldest first; none where it has too few flights.
 
     Parameters
     ----------
-    series : Series
-    blocks : sequence of Block
-        The airframe's known changes. Flights between the changes of one block are left out: they
-        belong neither to what was before nor to what came after.
-    order : ndarray, shape (n,)
-        The orders of the series' points.
-    reaching : int
-        Only the windows whose last flight is this point or a later one.
+    series : sequence of Series
+    blocks : mapping of airframe to its known changes
+        Flights between the changes of one block are left out: they belong neither to what was before
+        nor to what came after.
+    preparer : Preparer
     """
+    known: dict[tuple[int, str], _Parts] = {}
+    result = []
+    for one in series:
+        order = preparer(one).order
+        key = (id(order), one.airframe)
+        if key not in known:
+            known[key] = _parts(order, blocks.get(one.airframe, ()))
+        result += [Span(one, number, *part) for number, part in enumerate(known[key])]
+    return tuple(result)
+
+
+def _parts(order: FloatArray, blocks: Sequence[Block]) -> _Parts:
     active = [b for b in blocks if not b.passive]
     keep = np.ones(order.size, dtype=bool)
     for block in active:
@@ -67,15 +81,13 @@ def spans_of(
     firsts = [*range(0, max(usable.size - WINDOW, 0), WINDOW // 2), max(usable.size - WINDOW, 0)]
     ends = np.array([b.last_order for b in active], dtype=np.float64)
     result = []
-    for part, first in enumerate(firsts):
+    for first in firsts:
         inside = usable[first : first + WINDOW]
-        if inside[-1] < reaching:
-            continue
         places = np.searchsorted(order[inside], ends).tolist()
         known = tuple(
             KnownPlace(b.change.id, place)
             for b, place in zip(active, places, strict=True)
             if 0 < place < inside.size
         )
-        result.append(Span(series, part, tuple(inside.tolist()), known))
+        result.append((tuple(inside.tolist()), known))
     return tuple(result)

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from trimkeep.detectors.history.preparation import masked_median
 from trimkeep.detectors.model import FloatArray
 
 BoolArray = NDArray[np.bool_]
@@ -60,16 +61,6 @@ class StepFit:
     def information(self) -> FloatArray:
         """Flights' worth of information on the step: (sigma / standard error) squared."""
         return np.asarray((self.sigma / self.standard_error) ** 2)
-
-
-def masked_median(value: FloatArray, mask: BoolArray) -> FloatArray:
-    """Median along the last axis of the entries where `mask`; NaN where there are none."""
-    ordered = np.sort(np.where(mask, value, np.inf), axis=-1)
-    count = mask.sum(axis=-1)
-    low = np.maximum((count - 1) // 2, 0)[..., None]
-    high = np.minimum(count // 2, value.shape[-1] - 1)[..., None]
-    middle = 0.5 * (np.take_along_axis(ordered, low, -1) + np.take_along_axis(ordered, high, -1))
-    return np.where(count > 0, middle[..., 0], np.nan)
 
 
 def fit_steps(

@@ -15,13 +15,11 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 
-from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH, shipped_limits
+from trimkeep.detectors.history.calibration import WIDTH
 from trimkeep.detectors.history.evidence import critical_t
-from trimkeep.detectors.history.fleet_model import FleetModel
-from trimkeep.detectors.history.known_changes import Comparison, compare, verdict_of
+from trimkeep.detectors.history.known_changes import Comparer, Comparison, verdict_of
 from trimkeep.detectors.history.model import Effect, Series, Verdict
-from trimkeep.detectors.history.preparation import Preparer, untransform
+from trimkeep.detectors.history.preparation import untransform
 from trimkeep.detectors.history.span_scans import (
     DECISIVE,
     Place,
@@ -31,7 +29,7 @@ from trimkeep.detectors.history.span_scans import (
     likeliest_place,
 )
 from trimkeep.detectors.history.spans import Span
-from trimkeep.detectors.history.windows import UNBROKEN, Block, Breaks, Drift, window_of
+from trimkeep.detectors.history.windows import Block, Breaks, Drift, Window
 
 CERTAIN = 171.0
 """Evidence at which a step at prior odds of 1:19 has posterior odds of 9:1."""
@@ -104,9 +102,8 @@ def find_unexplained(
     raw: Raw,
     blocks: Mapping[str, Sequence[Block]],
     scanner: Scanner,
-    model: FleetModel,
-    settings: JudgeSettings,
-    preparer: Preparer,
+    comparer: Comparer,
+    tolerance: int,
 ) -> Unexplained:
     """Search all spans for steps and drift.
 
@@ -117,21 +114,19 @@ def find_unexplained(
         Comparisons for every known change inside the spans.
     blocks : mapping of airframe to its blocks of known changes
     scanner : Scanner
-    model : FleetModel
-    settings : JudgeSettings
-        `unexplained_level` is the chance of a false one per series in 60 flights.
-    preparer : Preparer
+    comparer : Comparer
+    tolerance : int
+        Flights by which a step may lie beside a known change and still be that change.
 
     Returns
     -------
     Unexplained
     """
-    tolerance = settings.block_flights - 1
     searches = [_prepared(span, raw) for span in spans]
     _test_suspects(searches, scanner, tolerance)
     _search(searches, scanner, tolerance)
     # what was found may have given some changes their effect, or hidden it: hold those that have one now
-    again = _held_anew([s for s in searches if s.found], blocks, model, settings, preparer)
+    again = _held_anew([s for s in searches if s.found], blocks, comparer)
     _search([search for _, search in again], scanner, tolerance)
     for first, second in again:
         if second.found:
@@ -216,32 +211,22 @@ def _places(ours: Sequence[tuple[_Search, SpanScan]], scanner: Scanner, toleranc
 
 
 def _held_anew(
-    searches: Sequence[_Search],
-    blocks: Mapping[str, Sequence[Block]],
-    model: FleetModel,
-    settings: JudgeSettings,
-    preparer: Preparer,
+    searches: Sequence[_Search], blocks: Mapping[str, Sequence[Block]], comparer: Comparer
 ) -> list[tuple[_Search, _Search]]:
     """Searches whose held changes turn out to be others once what was found is allowed for."""
-    windows, owner = [], []
-    for number, search in enumerate(searches):
+    wanted: list[tuple[_Search, list[Window]]] = []
+    for search in searches:
         series = search.span.series
-        breaks = _breaks_of(search.found).get(key_of(series), UNBROKEN)
-        inside = {known.change for known in search.span.known} if breaks is not UNBROKEN else ()
-        own = blocks.get(series.airframe, ())
-        for block in own:
-            if block.change.id in inside:
-                windows.append(
-                    window_of(series, block, own, settings, breaks=breaks, order=preparer(series).order)
-                )
-                owner.append(number)
-    compared: dict[int, dict[str, Comparison | None]] = defaultdict(dict)
-    for number, one in zip(owner, compare(windows, model, shipped_limits(), settings, preparer), strict=True):
-        compared[number][one.window.block.change.id] = one
+        breaks = _breaks_of(search.found).get(key_of(series))
+        inside = {known.change for known in search.span.known}
+        if breaks is not None and inside:
+            within = [b for b in blocks.get(series.airframe, ()) if b.change.id in inside]
+            wanted.append((search, [comparer.window(series, block, breaks=breaks) for block in within]))
+    compared = iter(comparer.each([window for _, windows in wanted for window in windows]))
     again = []
-    for number, own_compared in compared.items():
-        search = searches[number]
-        held, suspects = _roles(search.span, own_compared)
+    for search, windows in wanted:
+        own = {window.block.change.id: next(compared) for window in windows}
+        held, suspects = _roles(search.span, own)
         steps = {search.span.points.index(one.start) for one in search.found if not one.drift}
         if held | set(suspects) != search.held - steps:
             again.append((search, _Search(search.span, held | set(suspects), [], search.cleared)))

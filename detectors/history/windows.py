@@ -10,13 +10,14 @@ beside the change.
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.model import Change, Series
+from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.model import FloatArray
 
 PASSIVE_KINDS = frozenset({"inspection"})
@@ -100,36 +101,65 @@ def blocks_of(changes: Sequence[Change], block_flights: int) -> tuple[Block, ...
     return tuple(blocks)
 
 
-def window_of(
-    series: Series,
-    block: Block,
-    blocks: Sequence[Block],
-    settings: JudgeSettings,
-    *,
-    immaterial: Collection[str] = (),
-    breaks: Breaks = UNBROKEN,
-    order: FloatArray | None = None,
-) -> Window:
-    """The flights of `series` before and after `block`.
+class WindowFinder:
+    """Finds the flights before and after each block, once for all series of an airframe that share them.
 
     Parameters
     ----------
-    series : Series
-    block : Block
-    blocks : sequence of Block
-        All blocks of the airframe.
+    blocks : mapping of airframe to its blocks
     settings : JudgeSettings
         How many flights at most on either side.
-    immaterial : collection of str
-        Ids of changes shown not to matter for this series: its flights run on across them.
-    breaks : Breaks
-        What happened to this series without any change being known.
-    order : ndarray, optional
-        The orders of its points, where they are at hand as an array.
+    preparer : Preparer
     """
-    steps = breaks.steps
-    if order is None:
-        order = np.array([p.order for p in series.points], dtype=np.float64)
+
+    def __init__(
+        self, blocks: Mapping[str, Sequence[Block]], settings: JudgeSettings, preparer: Preparer
+    ) -> None:
+        self._blocks, self._settings, self._preparer = blocks, settings, preparer
+        self._known: dict[tuple[object, ...], tuple[tuple[int, ...], tuple[int, ...]]] = {}
+
+    def __call__(
+        self,
+        series: Series,
+        block: Block,
+        *,
+        immaterial: Collection[str] = (),
+        breaks: Breaks = UNBROKEN,
+    ) -> Window:
+        """The flights of `series` before and after `block`.
+
+        Parameters
+        ----------
+        series : Series
+        block : Block
+            One of its airframe's.
+        immaterial : collection of str
+            Ids of changes shown not to matter for this series: its flights run on across them.
+        breaks : Breaks
+            What happened to this series without any change being known.
+        """
+        order = self._preparer(series).order
+        key = (id(order), series.airframe, block.change.id, frozenset(immaterial), breaks.steps)
+        sides = self._known.get(key)
+        if sides is None:
+            blocks = self._blocks[series.airframe]
+            sides = _sides(block, blocks, self._settings, immaterial, breaks.steps, order)
+            self._known[key] = sides
+        before, after = sides
+        drift = breaks.drift
+        if drift is not None and (not after or drift.start > after[-1]):
+            drift = None
+        return Window(series, block, before, after, drift)
+
+
+def _sides(
+    block: Block,
+    blocks: Sequence[Block],
+    settings: JudgeSettings,
+    immaterial: Collection[str],
+    steps: Sequence[int],
+    order: FloatArray,
+) -> tuple[tuple[int, ...], tuple[int, ...]]:
     ending = [b for b in blocks if b is not block and not b.passive]
     start = max(
         [b.last_order for b in ending if b.last_order <= block.first_order and b.change.id not in immaterial]
@@ -152,14 +182,7 @@ def window_of(
             between |= (order >= other.first_order) & (order < other.last_order)
     before = np.flatnonzero((order >= start) & (order < block.first_order) & ~between)
     after = np.flatnonzero((order >= block.last_order) & (order < end) & ~between)
-    after = after[: settings.horizon_flights]
-    drift = breaks.drift
-    if drift is not None and (not after.size or drift.start > after[-1]):
-        drift = None
-    return Window(
-        series,
-        block,
+    return (
         tuple(before[-settings.baseline_flights :].tolist()),
-        tuple(after.tolist()),
-        drift,
+        tuple(after[: settings.horizon_flights].tolist()),
     )

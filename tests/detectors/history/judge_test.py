@@ -125,22 +125,6 @@ def test_a_change_shown_not_to_matter_does_not_cut_the_baseline() -> None:
     assert second.verdict is Verdict.WORSE and second.flights_before == 60
 
 
-def test_judging_after_one_flight_gives_what_judging_everything_gives() -> None:
-    series = [history(noisy(30, 60, 0.0, seed=k), metric=f"metric_{k}_m") for k in range(3)]
-    changes = [change(20), change(40), change(41, "inspection"), change(60), change(70)]
-    model = fleet_model()
-    everything = judge_airframe(series, changes, model, SETTINGS)
-    touched = judge_airframe(series, changes, model, SETTINGS, touched_from=89)
-    assert touched and {f.id for f in touched} < {f.id for f in everything}
-    by_id = {f.id: f for f in everything}
-    for finding in touched:
-        same = by_id[finding.id]
-        assert (finding.verdict, finding.flights_before) == (same.verdict, same.flights_before)
-        assert finding.effect == pytest.approx(same.effect) if finding.effect is None else True
-        if finding.effect is not None and same.effect is not None:
-            assert finding.effect.low == pytest.approx(same.effect.low, rel=1e-9)
-
-
 def test_order_of_arrival_does_not_matter() -> None:
     series = [history(noisy(20, 10, 0.4, seed=k), metric=f"metric_{k}_m") for k in range(4)]
     changes = [change(10), change(20)]

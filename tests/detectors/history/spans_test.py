@@ -9,6 +9,7 @@ from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.fleet_model import fit_fleet_model
 from trimkeep.detectors.history.judge import judge_airframe
 from trimkeep.detectors.history.model import Finding, Verdict
+from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.spans import KnownPlace, spans_of
 from trimkeep.detectors.history.steps_unknown import SHORTEST, WINDOW
 from trimkeep.detectors.history.windows import blocks_of
@@ -28,20 +29,27 @@ def judged(values: np.ndarray, *at: int) -> tuple[Finding, ...]:
 
 def test_windows_overlap_by_half_and_know_the_changes_in_them() -> None:
     series = history([3.0] * 130)
-    order = np.arange(130.0)
-    spans = spans_of(series, blocks_of([change(60), change(100)], 3), order)
+    spans = spans_of([series], {"heron-01": blocks_of([change(60), change(100)], 3)}, Preparer())
     assert [(s.points[0], s.points[-1]) for s in spans] == [(0, 79), (40, 119), (50, 129)]
     assert spans[1].known == (KnownPlace("heron-01:60", 20), KnownPlace("heron-01:100", 60))
-    late = spans_of(series, blocks_of([change(60), change(100)], 3), order, reaching=120)
-    assert late == spans[2:]
     assert len(spans[0].points) == WINDOW
 
 
 def test_flights_inside_a_block_belong_to_no_level_and_few_flights_to_no_search() -> None:
     series = history([3.0] * 20)
-    inside = spans_of(series, blocks_of([change(8), change(10)], 3), np.arange(20.0))
+    inside = spans_of([series], {"heron-01": blocks_of([change(8), change(10)], 3)}, Preparer())
     assert not {8, 9} & set(inside[0].points)
-    assert spans_of(history([3.0] * (SHORTEST - 1)), (), np.arange(SHORTEST - 1.0)) == ()
+    assert spans_of([history([3.0] * (SHORTEST - 1))], {}, Preparer()) == ()
+
+
+def test_series_of_the_same_flights_share_their_windows_and_others_do_not() -> None:
+    full, also = history([3.0] * 40), history([4.0] * 40, metric="other_m")
+    fewer = history([3.0] * 39, metric="short_m")
+    elsewhere = history([3.0] * 40, airframe="heron-02")
+    blocks = {"heron-01": blocks_of([change(20)], 3)}
+    first, second, third, fourth = spans_of([full, also, fewer, elsewhere], blocks, Preparer())
+    assert first.points is second.points and first.known == second.known
+    assert len(third.points) == 39 and fourth.known == ()
 
 
 def test_a_change_is_not_credited_with_what_happened_some_flights_after_it() -> None:
