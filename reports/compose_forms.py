@@ -70,6 +70,7 @@ def compose_login(setting: Setting, state: FormState) -> FormPage:
         problem=plain(state.problem),
         fields=fields,
         token=state.token,
+        once=state.once,
         button=words.text("log_in"),
         back=_back(state, words),
     )
@@ -84,6 +85,7 @@ def compose_account(setting: Setting, state: FormState, name: str, role: str) ->
         problem=plain(state.problem),
         fields=(),
         token=state.token,
+        once=state.once,
         button=words.text("log_out"),
         back=_back(state, words),
     )
@@ -116,6 +118,7 @@ def compose_answer(given: AnswerInput, state: FormState) -> FormPage:
         problem=plain(state.problem),
         fields=fields,
         token=state.token,
+        once=state.once,
         button=words.text("save_answer"),
         back=_back(state, words),
     )
@@ -143,6 +146,7 @@ def compose_entry(given: EntryInput, state: FormState) -> FormPage:
         problem=plain(state.problem),
         fields=fields,
         token=state.token,
+        once=state.once,
         button=words.text("save_entry"),
         back=_back(state, words),
     )

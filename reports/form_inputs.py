@@ -11,12 +11,16 @@ from trimkeep.reports.page_inputs import Setting
 
 @dataclass(frozen=True, slots=True)
 class FormState:
-    """What stands in a form: what was sent before and why it was not taken, and the token it must carry."""
+    """What stands in a form: what was sent before and why it was not taken, and the token it must carry.
+
+    `once` is the number of this one form, so that sending it twice records nothing twice.
+    """
 
     token: str
     given: Mapping[str, str] = field(default_factory=dict)
     problem: str = ""
     back: str | None = None
+    once: str = ""
 
 
 @dataclass(frozen=True, slots=True)

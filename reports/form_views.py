@@ -44,6 +44,7 @@ class FormPage:
     problem: str = shown("why what was sent was not taken, else an empty text")
     fields: tuple[FormField, ...] = shown("what to fill in, in order")
     token: str = shown("shows that the form came from this service to this browser")
+    once: str = shown("number of this one form, so that sending it twice records once; may be empty")
     button: str = shown("words on the button that sends it")
     back: Link | None = shown("the way out without sending")
 

@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from datetime import UTC, date, datetime, time
 from zoneinfo import ZoneInfo
+
+import duckdb
 
 from trimkeep.config.errors import UsageError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.history.model import Finding, Status
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.findings import answer_finding
-from trimkeep.service.store.mutes import set_mute_end
+from trimkeep.service.store.mutes import note_mute_end
 
 # Near year 9999 no zone can be applied to a date, and nobody means it.
 LAST_YEAR = 2999
@@ -31,7 +34,12 @@ class Answer:
 
 
 def give_answer(
-    store: Store, fleet: FleetSettings, finding_id: str, answer: Answer, now: datetime
+    store: Store,
+    fleet: FleetSettings,
+    finding_id: str,
+    answer: Answer,
+    now: datetime,
+    alongside: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
 ) -> Finding:
     """Record an answer; the finding as it stands then.
 
@@ -43,6 +51,8 @@ def give_answer(
     answer : Answer
     now : datetime
         Aware.
+    alongside : callable or None
+        Called with the connection inside the transaction; what it raises undoes all of it.
 
     Raises
     ------
@@ -65,6 +75,11 @@ def give_answer(
         if end <= now:
             raise UsageError("is not in the future", subject="until", next_step="Give a later day")
     note = answer.reason if answer.until is None else f"{answer.reason} (until {answer.until.isoformat()})"
-    finding = answer_finding(store, finding_id, answer.status, who=answer.who.strip(), note=note, at=now)
-    set_mute_end(store, finding_id, end, now)
-    return finding
+
+    def with_it(connection: duckdb.DuckDBPyConnection) -> None:
+        note_mute_end(connection, finding_id, end, now)
+        if alongside is not None:
+            alongside(connection)
+
+    who = answer.who.strip()
+    return answer_finding(store, finding_id, answer.status, who=who, note=note, at=now, alongside=with_it)

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import hashlib
 import re
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from datetime import UTC, datetime, time
 from pathlib import Path
 from zoneinfo import ZoneInfo
+
+import duckdb
 
 from trimkeep.config.errors import JournalError
 from trimkeep.config.settings import FleetSettings
@@ -114,6 +116,7 @@ def record_work(
     now: datetime,
     *,
     replaces: int | None = None,
+    alongside: Callable[[duckdb.DuckDBPyConnection, int], None] | None = None,
 ) -> int:
     """Record an entry that a person gave by command; its place in the chain.
 
@@ -126,6 +129,8 @@ def record_work(
         Aware; work cannot have been completed after it.
     replaces : int or None
         Row that the entry corrects.
+    alongside : callable or None
+        Called with the connection and the new row inside the transaction; what it raises undoes all of it.
 
     Raises
     ------
@@ -146,7 +151,10 @@ def record_work(
     with unit_of_work(store) as connection:
         if replaces is not None:
             _check_correctable(rows_of(connection, [airframe]), replaces, subject)
-        return add_entry(connection, airframe, content_of(whole), source="command", replaces=replaces)
+        row = add_entry(connection, airframe, content_of(whole), source="command", replaces=replaces)
+        if alongside is not None:
+            alongside(connection, row)
+    return row
 
 
 def _check_hours(text: str | None, subject: str) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from typing import Literal
@@ -203,9 +203,18 @@ _ONE = "SELECT body, is_current FROM finding WHERE id = ?"
 
 
 def answer_finding(
-    store: Store, finding_id: str, status: Status, *, who: str, note: str, at: datetime
+    store: Store,
+    finding_id: str,
+    status: Status,
+    *,
+    who: str,
+    note: str,
+    at: datetime,
+    alongside: Callable[[duckdb.DuckDBPyConnection], None] | None = None,
 ) -> Finding:
     """Record what a person said of a finding, in its history and in the audit chain.
+
+    `alongside` is called inside the transaction; what it raises undoes all of it.
 
     Raises
     ------
@@ -228,6 +237,8 @@ def answer_finding(
         airframe = finding.airframes[0] if finding.scope == "airframe" else ""
         body = {"finding": finding_id, "status": status, "who": who, "note": note}
         append_record(connection, "finding_answered", airframe, body)
+        if alongside is not None:
+            alongside(connection)
     return finding
 
 

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from datetime import datetime
 
+import duckdb
+
 from trimkeep.service.store.connection import Store, unit_of_work
 from trimkeep.service.store.findings import answer_finding, load_findings
 from trimkeep.service.store.values import aware, to_store
@@ -17,9 +19,16 @@ _ALL = "SELECT finding_id, until_at FROM finding_mute"
 def set_mute_end(store: Store, finding_id: str, until: datetime | None, at: datetime) -> None:
     """Note until when a finding is muted; None forgets what was noted."""
     with unit_of_work(store) as connection:
-        connection.execute(_DELETE, [finding_id])
-        if until is not None:
-            connection.execute(_INSERT, [finding_id, to_store(until), to_store(at)])
+        note_mute_end(connection, finding_id, until, at)
+
+
+def note_mute_end(
+    connection: duckdb.DuckDBPyConnection, finding_id: str, until: datetime | None, at: datetime
+) -> None:
+    """`set_mute_end` inside the caller's transaction."""
+    connection.execute(_DELETE, [finding_id])
+    if until is not None:
+        connection.execute(_INSERT, [finding_id, to_store(until), to_store(at)])
 
 
 def lift_mutes(store: Store, now: datetime) -> tuple[str, ...]:

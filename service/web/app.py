@@ -15,6 +15,7 @@ from trimkeep.reports.render import render_notice
 from trimkeep.service.web import form_routes, login_routes, page_routes
 from trimkeep.service.web.cookies import login_cookie
 from trimkeep.service.web.door import HEADERS, comes_from_elsewhere, is_host_known
+from trimkeep.service.web.proxies import ProxyWord, proxies_of
 from trimkeep.service.web.site import Site
 
 log = logging.getLogger(__name__)
@@ -47,8 +48,11 @@ def make_app(site: Site) -> Flask:
     page_routes.add(app, site)
     login_routes.add(app, site)
     form_routes.add(app, site)
+    proxies = proxies_of(site.fleet.settings.serve)
     if site.address.base:
         app.wsgi_app = _below(app.wsgi_app, site.address.base)  # type: ignore[method-assign, assignment]
+    if site.fleet.settings.serve.public_url:
+        app.wsgi_app = ProxyWord(app.wsgi_app, proxies)  # type: ignore[method-assign, assignment]
     return app
 
 

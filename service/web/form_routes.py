@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+import secrets
 import unicodedata
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from datetime import date
 
+import duckdb
 from flask import Flask, Response, abort, g, redirect, request, url_for
 from werkzeug.wrappers import Response as AnyResponse
 
@@ -31,19 +33,25 @@ from trimkeep.service.journal import record_work
 from trimkeep.service.journal_table import KINDS, EntryText
 from trimkeep.service.page_books import SPECS
 from trimkeep.service.store.findings import load_findings
+from trimkeep.service.store.forms import FormRepeated, SentForm, note_sent, said_before
 from trimkeep.service.store.series import load_series
 from trimkeep.service.web.shelf import named_by
 from trimkeep.service.web.site import Site
 
 LONGEST_TEXT = 2000
+NUMBER_BYTES, LONGEST_NUMBER = 16, 100
 
 
 @dataclass(frozen=True, slots=True)
 class _Sheet:
-    """One form: how to show it, and how to keep what was filled in, with the sentence that says so."""
+    """One form: how to show it, and how to keep what was filled in, with the sentence that says so.
+
+    A form with a number of its own is noted in the transaction that records it: `FormRepeated` says that it
+    was taken before.
+    """
 
     show: Callable[[FormState], FormPage]
-    keep: Callable[[Mapping[str, str]], str]
+    keep: Callable[[Mapping[str, str], SentForm | None], str]
     first: Mapping[str, str]
 
 
@@ -80,9 +88,9 @@ def _handle(site: Site, sheet: _Sheet, stem: str) -> AnyResponse:
     token = site.sessions.form_token(g.binding)
     if request.method != "POST":
         return Response(
-            render_form(sheet.show(FormState(token, sheet.first, "", back))), mimetype="text/html"
+            render_form(sheet.show(FormState(token, sheet.first, "", back, _number()))), mimetype="text/html"
         )
-    given = {name: _clean(text) for name, text in request.form.items() if name != "token"}
+    given = {name: _clean(text) for name, text in request.form.items() if name not in ("token", "once")}
     # A program that sends a token does so on purpose; a browser sends its cookie whoever asks for it.
     by_browser = g.asker.session is not None
     if by_browser and not site.sessions.is_form_token(request.form.get("token", ""), g.binding):
@@ -91,7 +99,7 @@ def _handle(site: Site, sheet: _Sheet, stem: str) -> AnyResponse:
         try:
             if any(len(text) > LONGEST_TEXT for text in given.values()):
                 raise UsageError("is too long", subject="text", next_step="Say it in fewer words")
-            said = sheet.keep(given)
+            said = _keep_once(site, sheet, given, request.form.get("once", ""))
         except (UsageError, JournalError) as error:
             problem, status = f"{_subject(site, error)}{error.message}. {error.next_step}.", 422
         else:
@@ -102,8 +110,36 @@ def _handle(site: Site, sheet: _Sheet, stem: str) -> AnyResponse:
             return redirect(back, 303)
     if not by_browser:
         return Response(f"{problem}\n", status, mimetype="text/plain")
-    page = sheet.show(FormState(token, given, problem, back))
+    page = sheet.show(FormState(token, given, problem, back, _number()))
     return Response(render_form(page), status, mimetype="text/html")
+
+
+def _number() -> str:
+    """A number that no other form has."""
+    return secrets.token_urlsafe(NUMBER_BYTES)
+
+
+def _keep_once(site: Site, sheet: _Sheet, given: Mapping[str, str], once: str) -> str:
+    """Record what was filled in, or find that it was recorded: two clicks, or a browser that tried again.
+
+    Whichever of two comes first is recorded; what the other finds changed by it (a row that is corrected
+    already, say) must not be told as a fault.
+    """
+    form = SentForm(g.asker.account.name, request.path, once[:LONGEST_NUMBER], given) if once else None
+    if form is None:
+        return sheet.keep(given, None)
+    before = said_before(site.store, form)
+    if before is not None:
+        return before
+    try:
+        return sheet.keep(given, form)
+    except FormRepeated as repeated:
+        return repeated.said
+    except (UsageError, JournalError):
+        before = said_before(site.store, form)
+        if before is None:
+            raise
+        return before
 
 
 def _subject(site: Site, error: UsageError | JournalError) -> str:
@@ -127,13 +163,19 @@ def _answer_sheet(site: Site, finding: Finding) -> _Sheet:
     series = load_series(site.store, SPECS, card_thresholds(site.fleet), own) if own else ()
     asked = AnswerInput(site.setting(), finding, series)
 
-    def keep(given: Mapping[str, str]) -> str:
+    def keep(given: Mapping[str, str], form: SentForm | None) -> str:
         status = next((one for one in ANSWERS if one == given.get("status")), None)
         if status is None:
             raise UsageError("is none of those", subject="status", next_step="Choose one")
         answer = Answer(status, g.asker.account.name, given.get("reason", ""), _day(given.get("until", "")))
-        give_answer(site.store, site.fleet, finding.id, answer, site.clock())
-        return say(asked.setting, Said.ANSWER_SAVED)
+        said, now = say(asked.setting, Said.ANSWER_SAVED), site.clock()
+
+        def note(connection: duckdb.DuckDBPyConnection) -> None:
+            if form is not None:
+                note_sent(connection, form, said, now)
+
+        give_answer(site.store, site.fleet, finding.id, answer, now, alongside=note)
+        return said
 
     return _Sheet(lambda state: compose_answer(asked, state), keep, {"status": ANSWERS[0]})
 
@@ -148,12 +190,18 @@ def _day(text: str) -> date | None:
 def _entry_sheet(site: Site, airframe: str) -> _Sheet:
     asked = EntryInput(site.setting(), airframe, KINDS, site.fleet.settings.maintenance.required)
 
-    def keep(given: Mapping[str, str]) -> str:
+    def keep(given: Mapping[str, str], form: SentForm | None) -> str:
         if given.get("kind", "") not in KINDS:
             raise UsageError("is not chosen", subject="kind", next_step="Choose a kind of work")
         entry = _entry(given, recorded_by=g.asker.account.name)
         replaces = _row(given.get("replaces", ""))
-        row = record_work(site.store, site.fleet, airframe, entry, site.clock(), replaces=replaces)
+        now = site.clock()
+
+        def note(connection: duckdb.DuckDBPyConnection, row: int) -> None:
+            if form is not None:
+                note_sent(connection, form, say(asked.setting, Said.ENTRY_SAVED, row=row), now)
+
+        row = record_work(site.store, site.fleet, airframe, entry, now, replaces=replaces, alongside=note)
         return say(asked.setting, Said.ENTRY_SAVED, row=row)
 
     return _Sheet(lambda state: compose_entry(asked, state), keep, {"done_by": g.asker.account.name})

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import logging
-from typing import Any
 
 from waitress.server import create_server
 
@@ -23,14 +22,6 @@ class Server:
 
     def __init__(self, site: Site) -> None:
         settings = site.fleet.settings.serve
-        proxied: dict[str, Any] = {}
-        if settings.public_url:
-            # The proxy adds the address it was called from at the end; what stands before it may be invented.
-            proxied = {
-                "trusted_proxy": "*",
-                "trusted_proxy_headers": {"x-forwarded-for"},
-                "trusted_proxy_count": 1,
-            }
         self.site = site
         try:
             self._server = create_server(
@@ -42,9 +33,9 @@ class Server:
                 channel_timeout=IDLE_S,
                 max_request_body_size=LARGEST_BODY,
                 max_request_header_size=16 * 1024,
+                # What proxies say is weighed by `ProxyWord`, peer by peer.
                 clear_untrusted_proxy_headers=False,
                 ident=None,
-                **proxied,
             )
         except (OSError, ValueError) as error:
             why = error.strerror if isinstance(error, OSError) else "there is no such address"
