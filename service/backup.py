@@ -20,6 +20,7 @@ from pathlib import Path
 from typing import BinaryIO, Literal
 
 from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError, UsageError
+from trimkeep.service.leftovers import remove_leftovers
 from trimkeep.service.store.audit import verify_chain
 from trimkeep.service.store.checks import stored_recordings
 from trimkeep.service.store.connection import DATABASE_NAME, RECORDINGS_NAME, Store, held_database, open_store
@@ -101,6 +102,8 @@ def make_backup(store: Store, target: Path, now: datetime, *, with_accounts: boo
             subject=str(target),
             next_step="Give a folder on another disk",
         )
+    for folder in (target, target / RECORDINGS_NAME):
+        remove_leftovers(folder, ".*.part")
     name = now.astimezone(UTC).strftime(STAMP)
     part = target / f".{name}.{os.getpid()}.part"
     try:
@@ -190,6 +193,7 @@ def restore_backup(state: Path, backup: Backup, now: datetime, *, replace_accoun
         The state folder cannot be written.
     """
     store = Store(state)
+    remove_leftovers(state, ".restore.*")
     work = state / f".restore.{os.getpid()}"
     try:
         store.recordings.mkdir(parents=True, exist_ok=True)

@@ -12,7 +12,9 @@ from trimkeep.reports.compose import compose_digest
 from trimkeep.reports.render import render_digest
 from trimkeep.service.digest_input import called_count, gather
 from trimkeep.service.judging import Judgement, judge
+from trimkeep.service.leftovers import remove_leftovers
 from trimkeep.service.page_file import write_whole
+from trimkeep.service.page_links import FOLDER
 from trimkeep.service.pages import PageSet, write_pages
 from trimkeep.service.store.audit import chain_head
 from trimkeep.service.store.connection import Store
@@ -59,6 +61,8 @@ def make_digest(
     ReportError
         The page cannot be written.
     """
+    for folder in (fleet.output, fleet.output / FOLDER):
+        remove_leftovers(folder, ".*.part")
     judgement = judge(store, fleet, now)
     flights = load_flights(store)
     first = min((flight.at for flight in flights), default=now - PERIODS["weekly"])
