@@ -37,6 +37,7 @@ from trimkeep.detectors.numerics.modes import (
 from trimkeep.detectors.numerics.pieces import Piece, uniform_pieces
 from trimkeep.detectors.numerics.spectra import Spectrum, averaged_spectrum, band_variance
 from trimkeep.detectors.numerics.stretches import STRAIGHT_CONTEXTS, stretches
+from trimkeep.detectors.numerics.undisturbed import ALTITUDE_TARGET, undisturbed
 
 SHORTEST_PERIOD_S = 2.0
 LONGEST_PERIOD_S = 20.0
@@ -129,7 +130,7 @@ def _metrics(axis: str, amplitude_matters: float, why: str) -> tuple[Metric, ...
 
 SPEC = DetectorSpec(
     id="oscillation",
-    version=1,
+    version=2,
     title="Oscillation in pitch and bank",
     family="oscillation",
     metrics=(
@@ -146,7 +147,7 @@ SPEC = DetectorSpec(
         ),
     ),
     needs=frozenset({"pitch_deg"}),
-    uses=frozenset({"bank_deg"}),
+    uses=frozenset({"bank_deg", ALTITUDE_TARGET}),
     min_rate_hz=1.0,
     min_seconds=MIN_SECONDS,
     evidence=("pitch_deg", "pitch_target_deg", "bank_deg", "elevator_cmd", "altitude_m"),
@@ -155,7 +156,9 @@ SPEC = DetectorSpec(
         "flight, how steady it is, and how much of it is absent when the pilot flies"
     ),
     formula=(
-        "Averaged Hann periodograms of 64 s over stretches of straight level flight, never across gaps. "
+        "Averaged Hann periodograms of 64 s over stretches of straight level flight, never across gaps, "
+        "without the 5 s after a change of mode and the 10 s after a new altitude was asked for (0.5 m or "
+        "more). "
         "Amplitude = sqrt(2 x variance in the octave with the most variance). Damping and frequency: "
         "second-order mode plus background fitted to the spectrum by Whittle's likelihood. Envelope: "
         "modulus of the analytic signal of that octave; likelihood of a limit cycle: logistic function "
@@ -195,7 +198,7 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
             continue
         swings: dict[str, _Swing] = {}
         for context, modes in STRAIGHT_CONTEXTS.items():
-            windows = stretches(flight, modes, settle_s=SETTLE_S)
+            windows = undisturbed(flight, stretches(flight, modes, settle_s=SETTLE_S))
             longest = max([longest, *(end - start for start, end in windows)])
             swing = _swing(flight.channel(f"{axis}_deg"), windows)
             if swing is not None:
@@ -217,10 +220,10 @@ def _swing(channel: Channel, windows: Sequence[Window]) -> _Swing | None:
     pieces = uniform_pieces([channel], windows, rate_hz, PERIODS_IN_PIECE * OCTAVE * shortest_s)
     if not pieces:
         return None
-    longest_s = min(LONGEST_PERIOD_S, max(piece.seconds for piece in pieces) / PERIODS_IN_PIECE)
-    pieces = tuple(piece for piece in pieces if piece.seconds >= OCTAVE * longest_s)
-    if sum(piece.seconds for piece in pieces) < MIN_SECONDS:
+    longest_s = _longest_period([piece.seconds for piece in pieces])
+    if longest_s < OCTAVE * shortest_s:
         return None
+    pieces = tuple(piece for piece in pieces if piece.seconds >= OCTAVE * longest_s)
     spectrum = averaged_spectrum([p.values for p in pieces], rate_hz, WINDOW_S, OCTAVE * longest_s)
     if spectrum is None:
         return None
@@ -228,6 +231,19 @@ def _swing(channel: Channel, windows: Sequence[Window]) -> _Swing | None:
     if octave is None:
         return None
     return _measured(pieces, spectrum, octave, 1.0 / longest_s, 1.0 / shortest_s)
+
+
+def _longest_period(lengths_s: Sequence[float]) -> float:
+    """Longest period that enough of the flight can show, seconds; 0 when there is too little of it.
+
+    One piece must hold three of it, every piece that is used two.
+    """
+    bound = min(LONGEST_PERIOD_S, max(lengths_s) / PERIODS_IN_PIECE)
+    for longest_s in (bound, *sorted((one / OCTAVE for one in lengths_s), reverse=True)):
+        used = [one for one in lengths_s if one >= OCTAVE * longest_s]
+        if longest_s <= bound and sum(used) >= MIN_SECONDS:
+            return longest_s
+    return 0.0
 
 
 def _measured(

@@ -111,6 +111,39 @@ def test_stretches_are_not_joined_across_turns() -> None:
     assert _value(found, "pitch_oscillation_period_s", "held_level") == pytest.approx(6.0, rel=0.03)
 
 
+def test_the_answer_to_a_new_height_is_no_oscillation() -> None:
+    # Three metres up in the middle of each stretch: pitch rises by 6 deg and comes back within 8 s.
+    rng = np.random.default_rng(7)
+    time_s = np.arange(4000) / 10.0
+    since = (time_s % 100.0) - 50.0
+    pitch = 0.1 * rng.standard_normal(time_s.size)
+    pitch += np.where((since > 0.0) & (since < 8.0), 6.0 * np.sin(np.pi * np.clip(since / 8.0, 0, 1)), 0.0)
+    height = 80.0 + 3.0 * np.floor((time_s + 50.0) / 100.0)
+    segments = [(100.0 * k, 100.0 * k + 99.9, "mission", "level") for k in range(4)]
+    channels = {"pitch_deg": (time_s, pitch), "altitude_target_m": (time_s, height)}
+    blind = observe(_flight({"pitch_deg": (time_s, pitch)}, segments))
+    assert _value(blind, "pitch_oscillation_amplitude_deg", "held_level") > 1.0
+    told = observe(_flight(channels, segments))
+    assert _value(told, "pitch_oscillation_amplitude_deg", "held_level") < 0.15
+
+
+def test_short_stretches_still_show_short_periods() -> None:
+    # One stretch of 35 s and two of 20 s: a third of the longest is more than the short ones can show,
+    # and the longest alone is too little to measure on.
+    time_s = np.arange(1250) / 10.0
+    pitch = np.sin(2 * np.pi * time_s / 4.0)
+    turns = [(40.0, 60.0, "mission", "turn"), (85.0, 100.0, "mission", "turn")]
+    level = [
+        (0.0, 40.0, "mission", "level"),
+        (60.0, 85.0, "mission", "level"),
+        (100.0, 124.9, "mission", "level"),
+    ]
+    found = observe(_flight({"pitch_deg": (time_s, pitch)}, sorted(turns + level)))
+    # A window of 20 s spreads a line over 0.075 Hz; a little of it lies outside the octave.
+    assert _value(found, "pitch_oscillation_amplitude_deg", "held_level") == pytest.approx(1.0, rel=0.1)
+    assert all(one.seconds > 50.0 for one in found if one.metric == "pitch_oscillation_amplitude_deg")
+
+
 def test_what_cannot_be_measured_has_a_reason() -> None:
     time_s = np.arange(1000) / 10.0
     pitch = np.sin(time_s)
