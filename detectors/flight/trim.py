@@ -34,6 +34,10 @@ PLATEAU = 1e-3
 """Of the extreme value: a clamp repeats one number, only rounding in the log differs."""
 PLATEAU_S = 1.5
 """At the extreme for this long without moving: no integrator that is still free does that in moving air."""
+VISITS = 5
+"""A moving series touches its own largest value once; who comes back to the very same one meets a stop."""
+CLOSE_BELOW = 0.1
+FINE_VALUES = 8
 SMALLEST_LIMIT = 0.05
 """A clamp below a twentieth of the surface would be no use as one; what stays under it is at rest."""
 
@@ -73,7 +77,7 @@ def _integrator_metrics(axis: str) -> tuple[Metric, ...]:
 
 SPEC = DetectorSpec(
     id="trim",
-    version=1,
+    version=2,
     title="Trim and integrators in level flight",
     family="trim",
     metrics=(
@@ -106,9 +110,10 @@ SPEC = DetectorSpec(
     measures="Mean surface command and mean integrator in straight and level flight, and the share of it "
     "that the integrator stands at its limit. Contexts: held_level, pilot_level, mode_unknown.",
     formula=f"Means on a {RATE_HZ:g} Hz grid from {SETTLE_S:g} s after the stretch began. At its limit: "
-    f"within {PLATEAU:.1%} of the largest |integrator| of the flight for {PLATEAU_S:g} s or longer, that "
-    f"value being at least {SMALLEST_LIMIT:g}. Standard errors by the effective number of samples (Bendat "
-    "and Piersol, Random Data, 4th ed., section 8.2).",
+    f"within {PLATEAU:.1%} of the largest |integrator| of the flight for {PLATEAU_S:g} s or longer, or for "
+    f"any time where it comes back there {VISITS} times and the log is fine enough to tell; that value being "
+    f"at least {SMALLEST_LIMIT:g}. Standard errors by the effective number of samples (Bendat and Piersol, "
+    "Random Data, 4th ed., section 8.2).",
     source="That an integrator at its limit in level flight means out of trim: common practice, no source.",
     cannot_tell="A trim set on the transmitter or in the outputs' neutral is not in the command and is not "
     "seen. The elevator that level flight needs changes with airspeed and balance. An integrator whose log "
@@ -161,6 +166,12 @@ def _said(
         yield Observation(metric, context, found.value, found.error, seconds, tuple(windows))
 
 
+def _moves_finely(value: FloatArray, limit: float) -> bool:
+    """Whether the log shows values close below the limit: a coarse one returns to its top step by chance."""
+    close = value[(value > limit * (1.0 - CLOSE_BELOW)) & (value < limit * (1.0 - PLATEAU))]
+    return np.unique(close).size >= FINE_VALUES
+
+
 def pinned_at_limit(value: FloatArray, shortest: float) -> FloatArray:
     """1 where a series stands still at its extreme, 0 where it is free, NaN where it is not known.
 
@@ -185,7 +196,9 @@ def pinned_at_limit(value: FloatArray, shortest: float) -> FloatArray:
         return free
     for sign in (1.0, -1.0):
         at_limit: BoolArray = known & (sign * value >= limit * (1.0 - PLATEAU))
-        for first, last in zip(*runs(at_limit), strict=True):
-            if last - first >= shortest:
+        firsts, lasts = runs(at_limit)
+        often = firsts.size >= VISITS and _moves_finely(sign * value[known], limit)
+        for first, last in zip(firsts, lasts, strict=True):
+            if often or last - first >= shortest:
                 free[first:last] = 1.0
     return free

@@ -133,3 +133,27 @@ def test_a_flown_aeroplane_out_of_trim(seed: int) -> None:
     assert out["elevator_trim", "held_level"].value == pytest.approx(0.30, abs=0.05)
     assert sound["pitch_integrator_pinned_share", "held_level"].value < 0.05
     assert out["pitch_integrator_pinned_share", "held_level"].value > level
+
+
+def _gusty(seed: int, count: int = 1200) -> np.ndarray:
+    """A value that wanders about nothing, a second's memory on a 5 Hz grid."""
+    noise = np.random.default_rng(seed).standard_normal(count)
+    wander = np.zeros(count)
+    for k in range(1, count):
+        wander[k] = 0.8 * wander[k - 1] + 0.6 * noise[k]
+    return wander
+
+
+def test_brief_visits_to_a_clamp_count_for_as_long_as_they_last() -> None:
+    needed = 0.24 + 0.02 * _gusty(3)
+    clamped = np.minimum(needed, 0.25).astype(np.float32).astype(np.float64)
+    # What stands at the clamp, to the sample.
+    assert pinned_at_limit(clamped, 7.5).mean() == pytest.approx((needed >= 0.25).mean(), abs=0.01)
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_the_top_of_a_free_or_of_a_coarsely_logged_integrator_is_no_clamp(seed: int) -> None:
+    free = 0.15 + 0.02 * _gusty(seed)
+    assert pinned_at_limit(free, 7.5).max() == 0.0
+    coarse = np.round(0.1 + 0.004 * _gusty(seed), 2)
+    assert pinned_at_limit(coarse, 20.0).max() == 0.0
