@@ -16,7 +16,7 @@ from trimkeep.reports.page_inputs import Setting
 from trimkeep.service.digest_input import airframe_rows, flight_row, maintenance_rows, newest
 from trimkeep.service.judging import Judgement
 from trimkeep.service.page_links import BOARD, plan_links
-from trimkeep.service.store.connection import Store
+from trimkeep.service.store.connection import Store, kept_open
 from trimkeep.service.store.findings import load_findings
 from trimkeep.service.store.flights import PlacedFlight, load_flights
 from trimkeep.service.store.journal import load_journal
@@ -94,8 +94,10 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
     now : datetime
         Aware.
     """
-    placed = load_flights(store)
-    findings = load_findings(store)
+    with kept_open(store):
+        placed = load_flights(store)
+        findings = load_findings(store)
+        journal = [row for row in load_journal(store) if row.standing == "current"]
     shown = tuple(one for one in findings if one.verdict in SPEAKING)
     rows = airframe_rows(fleet, placed)
     whole = _by_airframe(judgement.series)
@@ -108,7 +110,6 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
     flights: dict[str, list[FlightRow]] = {}
     for flight in placed:
         flights.setdefault(flight.airframe, []).append(flight_row(flight))
-    journal = [row for row in load_journal(store) if row.standing == "current"]
     count = fleet.settings.digest.trend_flights
     setting = Setting(
         fleet_name=fleet.name,

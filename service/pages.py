@@ -29,7 +29,7 @@ from trimkeep.service.page_books import SPEC_BY_ID, SPECS, PageBooks, load_books
 from trimkeep.service.page_file import fingerprint, made_from, program_fingerprint, write_page
 from trimkeep.service.page_links import FOLDER, links_from_digest, only, plan_links
 from trimkeep.service.pages_evidence import choose_flights, load_pictures, series_shown
-from trimkeep.service.store.connection import Store
+from trimkeep.service.store.connection import Store, kept_open
 from trimkeep.service.store.evidence import load_channels
 from trimkeep.service.store.runs import load_runs
 
@@ -314,7 +314,8 @@ def _finding_page(store: Store, books: PageBooks, finding: Finding, base: str) -
     recordings = [books.recording_stamp(store, one.point.flight_id) for one in chosen]
 
     def make() -> str:
-        pictures = load_pictures(store, chosen, spec, finding.family) if spec is not None else None
+        with kept_open(store):
+            pictures = load_pictures(store, chosen, spec, finding.family) if spec is not None else None
         given = FindingInput(
             setting,
             finding,
@@ -350,10 +351,10 @@ def _flight_page(
     targets = [f"{stem}_target_{unit}" for stem, _, unit in (name.rpartition("_") for name in channels)]
 
     def make() -> str:
-        flight = load_channels(
-            store, stored.log_sha256, stored.number, [*channels, *targets], AirframeCard(placed.airframe)
-        )
-        runs = load_runs(store, stored.log_sha256, stored.number, SPECS)
+        card = AirframeCard(placed.airframe)
+        with kept_open(store):
+            flight = load_channels(store, stored.log_sha256, stored.number, [*channels, *targets], card)
+            runs = load_runs(store, stored.log_sha256, stored.number, SPECS)
         page = compose_inspect(flight, runs, SPEC_BY_ID, setting, traces_of=detectors)
         return render_inspect(page)
 
