@@ -23,6 +23,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from trimkeep.service.readers import tlog_kernel
+
 Bytes = NDArray[np.uint8]
 Positions = NDArray[np.intp]
 Codes = NDArray[np.uint16]
@@ -53,6 +55,17 @@ def crc_matches(data: Bytes, first: Positions, end: Positions, extra: NDArray[np
     -------
     ndarray of bool, shape (n,)
     """
+    if tlog_kernel.kernel is None:
+        return crc_matches_by_arrays(data, first, end, extra)
+    good = np.empty(first.size, bool)
+    tlog_kernel.kernel.crc_matches(data, first, end, extra, good)
+    return good
+
+
+def crc_matches_by_arrays(
+    data: Bytes, first: Positions, end: Positions, extra: NDArray[np.uint8]
+) -> NDArray[np.bool_]:
+    """`crc_matches` without the compiled kernel."""
     words = data.view(np.uint64)
     good = np.empty(first.size, bool)
     for at in range(0, first.size, BLOCK):
@@ -94,6 +107,15 @@ def implied_extra(data: Bytes, first: Positions, end: Positions) -> NDArray[np.i
 
     Only one in 256 corrupted frames has one, so this also tests frames of messages that no table knows.
     """
+    if tlog_kernel.kernel is None:
+        return implied_extra_by_arrays(data, first, end)
+    implied = np.empty(first.size, np.int16)
+    tlog_kernel.kernel.implied_extra(data, first, end, implied)
+    return implied
+
+
+def implied_extra_by_arrays(data: Bytes, first: Positions, end: Positions) -> NDArray[np.int16]:
+    """`implied_extra` without the compiled kernel."""
     words = data.view(np.uint64)
     implied = np.empty(first.size, np.int16)
     for at in range(0, first.size, BLOCK):

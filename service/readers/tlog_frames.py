@@ -19,6 +19,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from trimkeep.service.readers import tlog_kernel
 from trimkeep.service.readers.tlog_crc import BLOCK, NO_EXTRA, Bytes, Positions, crc_matches, implied_extra
 from trimkeep.service.readers.tlog_messages import message_kinds
 from trimkeep.service.readers.tlog_walk import (
@@ -184,11 +185,18 @@ def _verified(data: Bytes, start: Positions, size: int, extras: dict[int, int]) 
 
 
 def _headers_and_checksums(data: Bytes, start: Positions) -> tuple[Records, Flags, Positions]:
-    """Headers, which known messages have a right checksum, and where the unknown ones are.
+    """Headers, which known messages have a right checksum, and where the unknown ones are."""
+    kernel = tlog_kernel.kernel
+    if kernel is None:
+        return headers_and_checksums_by_arrays(data, start)
+    read, state = _unread(start), np.empty(start.size, np.uint8)
+    columns = (read.stamp, read.end, read.payload, read.length, read.message, read.system, read.component)
+    kernel.check(data, _extra_table(), start, *columns, state)
+    return read, state == kernel.RIGHT, np.flatnonzero(state == kernel.UNKNOWN)
 
-    Block by block, so that a record's bytes are fetched from memory once for both.
-    """
-    whole = Records(
+
+def _unread(start: Positions) -> Records:
+    return Records(
         stamp=np.empty(start.size, np.uint64),
         start=start,
         end=np.empty(start.size, np.intp),
@@ -198,6 +206,11 @@ def _headers_and_checksums(data: Bytes, start: Positions) -> tuple[Records, Flag
         system=np.empty(start.size, np.uint8),
         component=np.empty(start.size, np.uint8),
     )
+
+
+def headers_and_checksums_by_arrays(data: Bytes, start: Positions) -> tuple[Records, Flags, Positions]:
+    """The same without the compiled kernel, block by block: a record's bytes are fetched once for both."""
+    whole = _unread(start)
     good = np.empty(start.size, bool)
     unknown = [np.empty(0, np.intp)]
     for at in range(0, start.size, BLOCK):

@@ -9,6 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
+from trimkeep.service.readers import tlog_kernel
 from trimkeep.service.readers.tlog_crc import Bytes, Positions
 
 STAMP = 8
@@ -79,10 +80,36 @@ def walk(data: Bytes, size: int) -> Positions:
     n_walkers = min(max(size // _STRIDE, 1), _MOST_WALKERS)
     stride = -(-size // n_walkers) if size else 1
     position = _footholds(data, size, n_walkers, stride)
-    limit = np.append(position[1:], size)
+    limit = np.append(position[1:], size)[: position.size]
+    most = stride // SHORTEST + 1  # more would lead past the stretch; what is left is searched later
+    if tlog_kernel.kernel is None:
+        return steps_by_arrays(data, size, position, limit, most)
+    # No two walkers meet the same record, because each stops where the next one began.
+    met = np.empty(size // SHORTEST + position.size, np.intp)
+    n_met = tlog_kernel.kernel.walk(data, met, position, limit, size, most)
+    met.resize(n_met, refcheck=False)
+    return met
+
+
+def steps_by_arrays(data: Bytes, size: int, position: Positions, limit: Positions, n_left: int) -> Positions:
+    """The walkers' steps without the compiled kernel.
+
+    Parameters
+    ----------
+    data, size
+        As in `walk`.
+    position, limit : ndarray of intp, shape (n,)
+        Where each walker begins, and the place at which it stops.
+    n_left : int
+        Most steps of each walker.
+
+    Returns
+    -------
+    ndarray of intp
+        Starts of the records, walker by walker.
+    """
     active = np.arange(position.size)
     blocks: list[tuple[Positions, Positions]] = []
-    n_left = stride // SHORTEST + 1  # more would lead past the stretch; what is left is searched later
     while active.size and n_left > 0:
         n_steps = min(64, n_left)
         position, block = _steps(data, size, position, limit[active], n_steps)

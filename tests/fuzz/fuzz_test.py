@@ -12,7 +12,7 @@ from tests.fuzz.loop import fuzz
 from tests.fuzz.targets import TARGETS, airframe_card, channel_map, journal, settings, table
 
 KEPT = Path(__file__).parent / "kept"
-EXECUTIONS = {"telemetry": 60, "whole_path": 8, "channel_proposal": 60}
+EXECUTIONS = {"telemetry": 60, "frame_loops": 100, "whole_path": 8, "channel_proposal": 60}
 
 
 @pytest.mark.parametrize("target", TARGETS)

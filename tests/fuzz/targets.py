@@ -11,9 +11,11 @@ from __future__ import annotations
 import math
 import tempfile
 from collections.abc import Callable
+from contextlib import suppress
 from datetime import datetime
 from functools import cache
 from pathlib import Path
+from types import ModuleType
 
 import numpy as np
 
@@ -31,7 +33,10 @@ from trimkeep.service.journal import effective_at
 from trimkeep.service.journal_table import read_table
 from trimkeep.service.readers import table as table_reader
 from trimkeep.service.readers import tlog as tlog_reader
+from trimkeep.service.readers import tlog_kernel
 from trimkeep.service.readers.registry import read_log
+from trimkeep.service.readers.tlog_crc import NO_EXTRA, Positions
+from trimkeep.service.readers.tlog_log import DecodedLog, decode_bytes
 from trimkeep.service.schedule import parse_schedules
 from trimkeep.service.store.recordings import read_recording, write_recording
 from trimkeep.service.store.values import to_store
@@ -89,6 +94,50 @@ def telemetry(data: bytes) -> bool:
     except LogError:
         return False
     return True
+
+
+def frame_loops(data: bytes) -> bool:
+    """The telemetry reader's compiled loops: they find what the array code finds, and never look outside."""
+    log, twin = decode_bytes(data), _decoded_by_arrays(data)
+    for name in log.frames.records.__slots__:
+        mine, his = getattr(log.frames.records, name), getattr(twin.frames.records, name)
+        assert mine.dtype == his.dtype and np.array_equal(mine, his), name
+    assert log.frames.skipped_bytes == twin.frames.skipped_bytes
+    assert log.frames.bad_checksum == twin.frames.bad_checksum
+    assert log.frames.cut_off_at == twin.frames.cut_off_at
+    if tlog_kernel.kernel is not None:
+        wild = np.frombuffer(data[: len(data) // 16 * 16], np.int64)
+        for places in (wild, wild % (len(data) + 40) - 20):
+            _assert_stays_inside(tlog_kernel.kernel, data, places[0::2].copy(), places[1::2].copy())
+    return bool(log.frames.records.start.size)
+
+
+def _decoded_by_arrays(data: bytes) -> DecodedLog:
+    kept = tlog_kernel.kernel
+    try:
+        tlog_kernel.kernel = None  # type: ignore[assignment]
+        return decode_bytes(data)
+    finally:
+        tlog_kernel.kernel = kept
+
+
+def _assert_stays_inside(kernel: ModuleType, data: bytes, first: Positions, end: Positions) -> None:
+    """Places that no caller would hand over are read if they lie inside, and refused if not."""
+    inside = (first >= 0) & (end >= first) & (end <= len(data) - 2)
+    implied = np.empty(first.size, np.int16)
+    try:
+        kernel.implied_extra(data, first, end, implied)
+    except IndexError:
+        assert not inside.all()
+    else:
+        assert inside.all()
+        good = np.empty(first.size, bool)
+        kernel.crc_matches(data, first, end, implied.astype(np.uint8), good)
+        assert np.array_equal(good, implied != NO_EXTRA)
+    kernel.walk(data, np.empty(len(data) // 16 + first.size, np.int64), first, end, len(data), 3)
+    columns = [np.empty(first.size, kind) for kind in ("u8", "i8", "i8", "u1", "i4", "u1", "u1", "u1")]
+    with suppress(IndexError):
+        kernel.check(data, np.zeros(65536, np.int16), first, *columns)
 
 
 def table(data: bytes) -> bool:
@@ -197,6 +246,7 @@ def channel_proposal(data: bytes) -> bool:
 
 TARGETS: dict[str, tuple[Callable[[bytes], bool], tuple[bytes, ...]]] = {
     "telemetry": (telemetry, (seeds.telemetry()[:12000],)),
+    "frame_loops": (frame_loops, (seeds.telemetry()[:12000],)),
     "table": (table, (seeds.table().encode()[:4000], seeds.parquet())),
     "whole_path": (whole_path, (seeds.telemetry(), seeds.table().encode(), seeds.parquet())),
     "journal": (journal, (seeds.JOURNAL.encode(), seeds.JOURNAL.encode("utf-16"))),

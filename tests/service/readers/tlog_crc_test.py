@@ -3,12 +3,15 @@
 from __future__ import annotations
 
 import numpy as np
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from pymavlink.generator.mavcrc import x25crc_slow
 
 from trimkeep.service.readers.tlog_crc import NO_EXTRA, crc_matches, definition_extra, implied_extra
 from trimkeep.service.readers.tlog_messages import message_kinds
+
+pytestmark = pytest.mark.usefixtures("both_ways")
 
 
 def _spread(

@@ -12,6 +12,8 @@ from tests.service.readers.plain_reader import plain_starts
 from trimkeep.service.readers.tlog_log import decode_bytes
 from trimkeep.service.readers.tlog_messages import message_kinds
 
+pytestmark = pytest.mark.usefixtures("both_ways")
+
 EXTRAS = {number: kind.extra for number, kind in message_kinds().items()}
 
 

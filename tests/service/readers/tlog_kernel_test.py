@@ -1,0 +1,159 @@
+"""The compiled loops against the array code, and against arguments that would lead them outside."""
+
+from __future__ import annotations
+
+import shutil
+import sysconfig
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from tests.fuzz.seeds import telemetry
+from tests.fuzz.targets import frame_loops
+from trimkeep.service.readers import tlog_kernel
+from trimkeep.service.readers.tlog_crc import crc_matches_by_arrays, implied_extra_by_arrays
+
+needs_kernel = pytest.mark.skipif(not tlog_kernel.compiled(), reason="installed without the compiled loops")
+kernel: Any = tlog_kernel.kernel
+
+DATA = np.random.default_rng(3).integers(0, 256, 4096, dtype=np.uint8)
+
+
+def _places(*values: int) -> np.ndarray:
+    return np.asarray(values, np.int64)
+
+
+def test_a_machine_with_a_compiler_has_them() -> None:
+    compiler = (sysconfig.get_config_var("CC") or "cc").split()[0]
+    header = Path(sysconfig.get_path("include")) / "Python.h"
+    if shutil.which(compiler) is None or not header.exists():
+        pytest.skip("no compiler or no headers of the interpreter here")
+    assert tlog_kernel.compiled(), "install anew: pip install -e ."
+
+
+@needs_kernel
+@settings(max_examples=60, deadline=None)
+@given(st.lists(st.tuples(st.integers(1, 3700), st.integers(5, 264)), min_size=1, max_size=40), st.data())
+def test_any_bodies_anywhere_are_judged_alike(spans: list[tuple[int, int]], data: st.DataObject) -> None:
+    first, length = np.asarray(spans, np.int64).T.copy()
+    end = first + length
+    extra = data.draw(st.binary(min_size=first.size, max_size=first.size))
+    extras = np.frombuffer(extra, np.uint8)
+    implied = implied_extra_by_arrays(DATA, first, end)
+    right = np.where(implied >= 0, implied, extras).astype(np.uint8)  # else hardly any would match
+    for tried in (extras, right):
+        good = np.empty(first.size, bool)
+        kernel.crc_matches(DATA, first, end, tried, good)
+        assert np.array_equal(good, crc_matches_by_arrays(DATA, first, end, tried))
+    found = np.empty(first.size, np.int16)
+    kernel.implied_extra(DATA, first, end, found)
+    assert np.array_equal(found, implied)
+
+
+@needs_kernel
+def test_whole_and_spoilt_logs_are_taken_apart_alike() -> None:
+    content = telemetry()
+    spoilt = bytearray(content)
+    for at in np.random.default_rng(8).integers(0, len(spoilt), 60).tolist():
+        spoilt[at] ^= 0x55
+    assert all(frame_loops(data) for data in (content, bytes(spoilt), content[:-3], content[5:]))
+
+
+@needs_kernel
+@settings(max_examples=60, deadline=None)
+@given(st.binary(max_size=700))
+def test_arbitrary_bytes_and_places_lead_nowhere(data: bytes) -> None:
+    frame_loops(data)
+
+
+@needs_kernel
+@pytest.mark.parametrize(
+    ("first", "end"),
+    [
+        (-1, 20),
+        (-(2**63), 20),
+        (20, 19),
+        (20, -(2**63)),
+        (1, 4095),  # the checksum's second byte would lie behind the end
+        (1, 4096),
+        (1, 2**63 - 1),
+        (2**63 - 1, 2**63 - 1),
+        (-(2**63), 2**63 - 1),
+    ],
+)
+def test_a_body_outside_the_data_is_refused(first: int, end: int) -> None:
+    places = _places(1, first), _places(30, end)
+    with pytest.raises(IndexError):
+        kernel.crc_matches(DATA, *places, np.zeros(2, np.uint8), np.empty(2, bool))
+    with pytest.raises(IndexError):
+        kernel.implied_extra(DATA, *places, np.empty(2, np.int16))
+
+
+@needs_kernel
+def test_bodies_up_to_the_last_byte_and_longer_than_any_message_are_read() -> None:
+    first, end = _places(0, 0, 4094, 0, 4000), _places(0, 4094, 4094, 300, 4094)
+    kernel.crc_matches(DATA, first, end, np.zeros(5, np.uint8), np.empty(5, bool))
+    for size in (0, 1):
+        with pytest.raises(IndexError):
+            kernel.crc_matches(DATA[:size], first[:1], end[:1], np.zeros(1, np.uint8), np.empty(1, bool))
+
+
+def _columns(n: int) -> list[np.ndarray]:
+    kinds = (np.uint64, np.int64, np.int64, np.uint8, np.int32, np.uint8, np.uint8, np.uint8)
+    return [np.empty(n, kind) for kind in kinds]
+
+
+@needs_kernel
+@pytest.mark.parametrize("start", [-1, -(2**63), 2**63 - 1, 4096, 4096 - 17])
+def test_a_record_outside_the_data_is_refused(start: int) -> None:
+    with pytest.raises(IndexError):
+        kernel.check(DATA, np.zeros(65536, np.int16), _places(start), *_columns(1))
+
+
+@needs_kernel
+def test_a_record_whose_length_byte_leads_outside_is_refused() -> None:
+    data = np.zeros(64, np.uint8)
+    data[8:10] = 0xFE, 255
+    with pytest.raises(IndexError):
+        kernel.check(data, np.zeros(65536, np.int16), _places(0), *_columns(1))
+
+
+@needs_kernel
+def test_walkers_stay_inside_whatever_they_are_told() -> None:
+    data = np.full(2048, 0xFE, np.uint8)
+    far = 2**63 - 1
+    met = np.empty(200, np.int64)
+    assert kernel.walk(data, met, _places(-5, far, 2048, -(2**63)), _places(*[far] * 4), far, far) == 0
+    assert kernel.walk(data, met, _places(0), _places(far), far, far) == 7  # 270 bytes each
+    assert met[:7].tolist() == list(range(0, 7 * 270, 270))
+    with pytest.raises(IndexError):
+        kernel.walk(data, met[:3], _places(0), _places(far), far, far)
+
+
+@needs_kernel
+def test_arguments_of_the_wrong_kind_are_refused() -> None:
+    first, end, extra, good = _places(1, 2), _places(30, 40), np.zeros(2, np.uint8), np.empty(2, bool)
+    shut = good.copy()
+    shut.flags.writeable = False
+    wrong: list[tuple[Any, ...]] = [
+        (DATA, first.astype(np.int32), end, extra, good),
+        (DATA, first, end[:1], extra, good),
+        (DATA, first, end, extra[:1], good),
+        (DATA, first, end, extra, good[:1]),
+        (DATA.astype(np.uint16), first, end, extra, good),
+        (DATA[::2], first, end, extra, good),
+        (DATA, first, end, extra, shut),
+        (DATA, first, end, extra),
+        (DATA, first, end, extra, None),
+    ]
+    for arguments in wrong:
+        with pytest.raises((ValueError, BufferError, TypeError)):
+            kernel.crc_matches(*arguments)
+    with pytest.raises(ValueError, match="entries"):
+        kernel.check(DATA, np.zeros(9, np.int16), _places(0), *_columns(1))
+    with pytest.raises(TypeError):
+        kernel.walk(DATA, np.empty(3, np.int64), _places(0), _places(9), 9)
