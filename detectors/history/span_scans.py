@@ -10,9 +10,8 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration_scan import ScanLimits
-from trimkeep.detectors.history.fleet_model import FleetModel
+from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.memory import Recall, digest
-from trimkeep.detectors.history.model import Series
 from trimkeep.detectors.history.preparation import Preparer, fill_groups, weigh_flights
 from trimkeep.detectors.history.spans import Span
 from trimkeep.detectors.history.steps_unknown import (
@@ -74,7 +73,10 @@ class Place:
 
 
 class Scanner:
-    """Scans spans under one fleet model; conditions are taken out of each series once.
+    """Scans spans under one fleet model.
+
+    Conditions are taken out of each span, and its flights weighed, by itself: what an old window shows does
+    not move with flights that came long after it.
 
     Parameters
     ----------
@@ -94,15 +96,12 @@ class Scanner:
     ) -> None:
         self._model, self._limits, self._settings = model, limits, settings
         self._preparer, self._recall = preparer, recall
-        self._begin: dict[int, int] = {}
-        self._flights = np.zeros((2, 0))
 
     def __call__(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[SpanScan]:
         """Scan each span with steps held at the places that go with it."""
         groups: dict[tuple[int, int], list[int]] = defaultdict(list)
         for number, (span, places) in enumerate(zip(spans, held, strict=True)):
             groups[len(span.points), len(places)].append(number)
-        self._take_in([span.series for span in spans])
         result: dict[int, SpanScan] = {}
         for numbers in groups.values():
             chosen = [spans[n] for n in numbers]
@@ -110,33 +109,38 @@ class Scanner:
         return [result[number] for number in range(len(spans))]
 
     def _batch(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[SpanScan]:
-        models = [self._model.of(s.series.metric, s.series.context) for s in spans]
-        places: dict[int, np.ndarray] = {}
-        for span in spans:  # an airframe's series share their flights, and with them the very same tuple
-            if id(span.points) not in places:
-                places[id(span.points)] = np.array(span.points)
-        begin = np.array([self._begin[id(span.series)] for span in spans])
-        picked = np.stack([places[id(span.points)] for span in spans]) + begin[:, None]
-        value, weight = self._flights[:, picked]
-        learned = np.array([(m.sigma, m.sigma_flights, m.rho, m.outlier_share) for m in models])
-
         def anew(rows: Sequence[int]) -> list[SpanScan]:
-            part = np.array(rows)
-            steps = [held[row] for row in rows]
-            return self._scan(value[part], weight[part], learned[part], steps)
+            return self._scan([spans[row] for row in rows], [held[row] for row in rows])
 
         if self._recall is None:
             return anew(range(len(spans)))
-        level = self._settings.unexplained_level
-        rows = np.hstack([value, weight, learned])
-        keys = [digest(row, f"{level}{sorted(steps)}") for row, steps in zip(rows, held, strict=True)]
-        return self._recall(keys, anew)
+        return self._recall(self._keys(spans, held), anew)
 
-    def _scan(
-        self, value: FloatArray, weight: FloatArray, learned: FloatArray, held: Sequence[Collection[int]]
-    ) -> list[SpanScan]:
+    def _keys(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[bytes]:
+        """A digest of everything that the scan of each span rests on."""
+        flights: dict[int, tuple[FloatArray, str]] = {}
+        keys = []
+        for span, steps in zip(spans, held, strict=True):
+            series = span.series
+            if id(series) not in flights:
+                ready, learned = self._preparer(series), self._model.of(series.metric, series.context)
+                used = np.array(learned.spread) > 0.0
+                rows = np.column_stack([ready.value, ready.error, ready.conditions[:, used]])
+                flights[id(series)] = rows, f"{self._settings.unexplained_level}{learned}"
+            rows, words = flights[id(series)]
+            first, last = span.points[0], span.points[-1]
+            unbroken = last - first + 1 == len(span.points)
+            shown = rows[first : last + 1] if unbroken else rows[np.array(span.points)]
+            keys.append(digest(shown, f"{words}{sorted(steps)}"))
+        return keys
+
+    def _scan(self, spans: Sequence[Span], held: Sequence[Collection[int]]) -> list[SpanScan]:
+        models = [self._model.of(s.series.metric, s.series.context) for s in spans]
+        value, weight = _adjusted(spans, models, self._preparer)
         count, flights = value.shape
-        sigma, sigma_flights, rho, shares = learned.T
+        sigma, sigma_flights, rho, shares = np.array(
+            [(m.sigma, m.sigma_flights, m.rho, m.outlier_share) for m in models]
+        ).T
         columns = np.zeros((count, flights, len(held[0])))
         for row, steps in enumerate(held):
             for column, place in enumerate(sorted(steps)):
@@ -153,40 +157,27 @@ class Scanner:
         limit = self._limits.at(self._settings.unexplained_level, lengths, rho, shares, sigma_flights)
         return [SpanScan.of(found, row, float(limit[row])) for row in range(count)]
 
-    def _take_in(self, series: Sequence[Series]) -> None:
-        """Values with the fleet's influence of the conditions removed, and weights, of new series."""
-        alike: dict[int, list[Series]] = defaultdict(list)
-        for one in {id(s): s for s in series}.values():
-            if id(one) not in self._begin:
-                alike[len(one.points)].append(one)
-        for length, members in alike.items():
-            adjusted = _adjusted(members, self._preparer, self._model)
-            for number, one in enumerate(members):
-                self._begin[id(one)] = self._flights.shape[1] + number * length
-            self._flights = np.hstack([self._flights, adjusted.reshape(2, -1)])
 
-
-def _adjusted(series: Sequence[Series], preparer: Preparer, model: FleetModel) -> FloatArray:
-    """Values and weights of series of the same length, shape (2, B, n)."""
-    ready = [preparer(one) for one in series]
-    models = [model.of(one.metric, one.context) for one in series]
-    value = np.stack([one.value for one in ready])
+def _adjusted(
+    spans: Sequence[Span], models: Sequence[MetricModel], preparer: Preparer
+) -> tuple[FloatArray, FloatArray]:
+    """Values with the fleet's influence of the conditions removed, and weights, of spans of one length."""
+    points = {id(span.points): np.array(span.points) for span in spans}
+    rows = [(preparer(span.series), points[id(span.points)]) for span in spans]
+    value = np.stack([ready.value[picked] for ready, picked in rows])
+    error = np.stack([ready.error[picked] for ready, picked in rows])
+    conditions = np.stack([ready.conditions[picked] for ready, picked in rows])
     slope, centre, spread = (
         np.array([getattr(m, name) for m in models]) for name in ("slope", "centre", "spread")
     )
-    used = np.flatnonzero((spread > 0.0).any(axis=0))
-    slope, centre, spread = slope[:, used], centre[:, used], spread[:, used]
-    conditions = np.stack([one.conditions for one in ready])[:, :, used]
-    everything = np.ones((len(series), 1, value.shape[1]), dtype=bool)
+    everything = np.ones((len(spans), 1, value.shape[1]), dtype=bool)
     filled, known = fill_groups(conditions, centre, spread, everything)
     sigma = np.array([m.sigma for m in models])
     alone = sigma <= 0.0
-    if alone.any() and value.shape[1] > 2:
-        rho = np.array([m.rho for m in models])
-        sigma = np.where(alone, difference_scale(value, rho), sigma)
-    error = np.stack([one.error for one in ready])
+    if alone.any():
+        sigma = np.where(alone, difference_scale(value, np.array([m.rho for m in models])), sigma)
     weight = weigh_flights(error, np.maximum(sigma, 1e-9), known, slope, everything[:, 0])
-    return np.stack([value - np.einsum("bnp,bp->bn", filled, slope), weight])
+    return value - np.einsum("bnp,bp->bn", filled, slope), weight
 
 
 def near_known(one: SpanScan, span: Span, tolerance: int) -> np.ndarray:
