@@ -3,9 +3,12 @@
 from __future__ import annotations
 
 import json
+import os
+import signal
 import subprocess
 import sys
 import threading
+from contextlib import suppress
 from datetime import datetime
 from pathlib import Path
 
@@ -99,6 +102,49 @@ def test_a_connection_that_is_kept_open_serves_several_units_of_work(tmp_path: P
     process = hold(store)  # the file was given free
     process.kill()
     process.wait()
+
+
+def test_the_file_is_free_and_complete_after_a_unit_of_work_that_failed_too(tmp_path: Path) -> None:
+    """A quote in the folder's name, since the name goes into a statement."""
+    store = open_store(tmp_path / "R. Vale's")
+    for wrong in (duckdb.ParserException, ZeroDivisionError):
+        with unit_of_work(store) as connection:
+            connection.execute("INSERT INTO fleet_model VALUES ('a', 1, now()::TIMESTAMP, '', '')")
+        with pytest.raises(wrong), unit_of_work(store) as connection:
+            raise wrong("by this test")
+        assert [path.name for path in store.state.glob("*.duckdb*")] == ["trimkeep.duckdb"], "no log is left"
+        process = hold(store)
+        process.kill()
+        process.wait()
+    assert row_counts(store)["fleet_model"] == 2
+
+
+def test_two_stores_at_once_are_two(tmp_path: Path) -> None:
+    one, other = open_store(tmp_path / "one"), open_store(tmp_path / "other")
+    added = "INSERT INTO fleet_model VALUES ('a', 1, now()::TIMESTAMP, '', '')"
+    with unit_of_work(one) as outer, unit_of_work(other) as inner:
+        inner.execute(added)
+        inner.execute(added.replace("1", "2"))
+        outer.execute(added)
+        assert first_row(outer, "SELECT count(*) FROM duckdb_tables() WHERE table_name = 'finding'") == (1,)
+    assert [row_counts(store)["fleet_model"] for store in (one, other)] == [1, 2]
+
+
+@pytest.mark.skipif(not hasattr(os, "fork"), reason="no fork here")
+@pytest.mark.filterwarnings("ignore:This process .* is multi-threaded:DeprecationWarning")
+def test_a_forked_child_opens_the_store_with_an_engine_of_its_own(tmp_path: Path) -> None:
+    store = open_store(tmp_path)
+    child = os.fork()
+    if child == 0:
+        signal.alarm(60)
+        # What failed closes its engine, which would wait for threads that are the parent's.
+        with suppress(ZeroDivisionError), unit_of_work(store):
+            raise ZeroDivisionError
+        with unit_of_work(store) as connection:
+            connection.execute("INSERT INTO fleet_model VALUES ('a', 1, now()::TIMESTAMP, '', '')")
+        os._exit(0)
+    assert os.waitpid(child, 0)[1] == 0
+    assert row_counts(store)["fleet_model"] == 1
 
 
 def test_opening_again_changes_nothing(tmp_path: Path) -> None:
