@@ -2,36 +2,27 @@
 
 from __future__ import annotations
 
-import os
 import random
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 
 import pytest
 
 from tests.crash.child import STEPS, WORKER_STEPS
+from tests.crash.nursery import Child, nursery
 from tests.crash.undisturbed import assert_as_undisturbed, backlog
 from tests.service.small_logs import fleet_in, ingest, log_text, put
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.store.connection import Store, open_store
 from trimkeep.service.store.logs import load_log_outcomes
 
-ROOT = Path(__file__).resolve().parent.parent.parent
 DEADLINE_S = 120.0
 LATEST_KILL_S = 1.6
 
 
-def start(fleet: FleetSettings, *arguments: str) -> subprocess.Popen[str]:
-    return subprocess.Popen(
-        [sys.executable, "-m", "tests.crash.child", str(fleet.folder), *arguments],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.DEVNULL,
-        text=True,
-    )
+def start(fleet: FleetSettings, *arguments: str) -> Child:
+    return nursery("tests.crash.child").start(str(fleet.folder), *arguments)
 
 
 @pytest.mark.parametrize("step", [*STEPS, *WORKER_STEPS])
@@ -39,8 +30,7 @@ def test_killed_at_a_step(tmp_path: Path, step: str) -> None:
     logs = 4
     fleet = backlog(tmp_path, logs)
     child = start(fleet, step, "2")
-    child.wait(DEADLINE_S)
-    assert child.returncode == -signal.SIGKILL, "it did not come to that step"
+    assert child.wait() == -signal.SIGKILL, "it did not come to that step"
     report = ingest(fleet, workers=2)
     assert sum(report.counts.values()) >= 1
     assert_as_undisturbed(fleet, logs)
@@ -63,13 +53,11 @@ def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: i
     latest_s, struck = LATEST_KILL_S, 0
     while struck < kills:
         child = start(fleet)
-        assert child.stdout is not None
         assert child.stdout.readline() == "ready\n"
         # From before the store is opened, over the start of the workers, to some logs on.
         time.sleep(choose.uniform(0.0, latest_s))
-        os.kill(child.pid, signal.SIGKILL)
-        child.wait(DEADLINE_S)
-        if child.returncode != -signal.SIGKILL or finished_logs(fleet) == logs:
+        child.kill()
+        if child.wait() != -signal.SIGKILL or finished_logs(fleet) == logs:
             break  # it was quicker than we
         struck += 1
         if struck > 3 and finished_logs(fleet) == 0:
@@ -77,7 +65,8 @@ def kill_at_random(tmp_path: Path, logs: int, kills: int, slow_s: float, seed: i
             latest_s = min(1.5 * latest_s, 2.0 * LATEST_KILL_S)
     finished = finished_logs(fleet)
     child = start(fleet)
-    assert child.communicate(timeout=DEADLINE_S)[0] == "ready\ndone\n"
+    assert child.stdout.read() == "ready\ndone\n", child.complaints()
+    assert child.wait() == 0
     assert_as_undisturbed(fleet, logs, slow_s)
     return struck, finished
 
@@ -107,8 +96,8 @@ def test_workers_do_not_outlive_the_service(tmp_path: Path) -> None:
             workers = [pid for helper in _children(child.pid) for pid in _children(helper)]
         assert workers, "no worker was started"
     finally:
-        os.kill(child.pid, signal.SIGKILL)
-        child.wait(DEADLINE_S)
+        child.kill()
+        child.wait()
     deadline = time.monotonic() + DEADLINE_S
     while any(_alive(pid) for pid in workers):
         assert time.monotonic() < deadline, "a worker lives on"

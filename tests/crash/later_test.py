@@ -5,8 +5,6 @@ from __future__ import annotations
 import random
 import shutil
 import signal
-import subprocess
-import sys
 import time
 from pathlib import Path
 from typing import Any
@@ -14,14 +12,13 @@ from typing import Any
 import pytest
 
 from tests.crash.later_child import STEPS, act
+from tests.crash.nursery import nursery
 from tests.service.synthetic_store import airframe_name, fill
 from trimkeep.config.load import load_fleet
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.store.audit import verify_chain
 from trimkeep.service.store.connection import Store, open_store, unit_of_work
 
-ROOT = Path(__file__).resolve().parent.parent.parent
-DEADLINE_S = 180.0
 AIRFRAMES, FLIGHTS = 1, 15
 # When a row was written may differ; places of files hold the test's own folder.
 CONTENT = {
@@ -97,18 +94,12 @@ def calm(flown: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dic
 
 
 def run_child(fleet: FleetSettings, *arguments: str) -> int:
-    done = subprocess.run(
-        [sys.executable, "-m", "tests.crash.later_child", str(fleet.folder), *arguments],
-        cwd=ROOT,
-        capture_output=True,
-        timeout=DEADLINE_S,
-        check=False,
-    )
-    assert done.returncode in (0, -signal.SIGKILL), done.stderr.decode()
-    return done.returncode
+    child = nursery("tests.crash.later_child").start(str(fleet.folder), *arguments)
+    assert child.wait() in (0, -signal.SIGKILL), child.complaints()
+    return child.wait()
 
 
-# Each costs a process and a judging; these are the ones with something half done.
+# Each costs a judging; these are the ones with something half done.
 QUICK = ("findings half written", "page written, not yet named", "before the digest is noted")
 
 
@@ -166,17 +157,11 @@ def test_killed_at_random_moments_after_ingest(
 ) -> None:
     fleet, choose, struck = copied(flown, tmp_path), random.Random(8), 0
     for _ in range(30):
-        child = subprocess.Popen(
-            [sys.executable, "-m", "tests.crash.later_child", str(fleet.folder), "digest"],
-            cwd=ROOT,
-            stdout=subprocess.PIPE,
-            text=True,
-        )
-        assert child.stdout is not None
+        child = nursery("tests.crash.later_child").start(str(fleet.folder), "digest")
         assert child.stdout.readline() == "ready\n"
         time.sleep(choose.uniform(0.0, 1.5))
         child.kill()
-        struck += child.wait(DEADLINE_S) == -signal.SIGKILL
+        struck += child.wait() == -signal.SIGKILL
     assert struck >= 10
     act(fleet, "digest")
     found = content(fleet)
