@@ -1,7 +1,7 @@
 /* The loops over a telemetry log's bytes and frames, compiled.
 
-   What they compute is defined by the array code beside them (tlog_crc.py, tlog_walk.py, tlog_frames.py),
-   which does the same where there was no compiler. The bytes are other people's: every
+   What they compute is defined by the array code beside them (tlog_crc.py, tlog_walk.py, tlog_frames.py,
+   tlog_messages.py), which does the same where there was no compiler. The bytes are other people's: every
    position is compared with the buffer's length before anything is read there, whoever worked it out.
 
    Arguments are buffers, contiguous, of the item sizes named at each function; nothing of numpy is needed.
@@ -127,11 +127,28 @@ static inline unsigned received(const uint8_t *data, int64_t at)
 }
 
 /* Only a hint: the address is never read, so it may lie outside. */
-static inline void ask_ahead(const uint8_t *data, int64_t at)
+static inline void ask_for(const uint8_t *data, int64_t at)
 {
 #if defined(__GNUC__) || defined(__clang__)
-    __builtin_prefetch((const void *)((uintptr_t)data + (uintptr_t)at + AHEAD));
+    __builtin_prefetch((const void *)((uintptr_t)data + (uintptr_t)at));
 #endif
+}
+
+static inline void ask_ahead(const uint8_t *data, int64_t at)
+{
+    ask_for(data, (int64_t)((uint64_t)at + AHEAD));
+}
+
+/* Some dozens of bytes; a memcpy of unknown size becomes a string instruction that waits for the memory. */
+static inline void copy(uint8_t *to, const uint8_t *from, int64_t n)
+{
+    int64_t k = 0;
+    for (; k + BLOCK <= n; k += BLOCK)
+        memcpy(to + k, from + k, BLOCK);
+    for (; k + 4 <= n; k += 4)
+        memcpy(to + k, from + k, 4);
+    for (; k < n; k++)
+        to[k] = from[k];
 }
 
 /* Bytes of the record at a position, stamp included, or -1 where no packet starts. */
@@ -350,10 +367,43 @@ static PyObject *check(PyObject *Py_UNUSED(module), PyObject *const *args, Py_ss
     return answer(v, 11, outside);
 }
 
+static PyObject *fetch(PyObject *Py_UNUSED(module), PyObject *const *args, Py_ssize_t n_args)
+{
+    const Kind kinds[] = {BYTES, OUT1, PLACES, BYTES};
+    enum { SOON = 16 }; /* payloads of one message lie far apart: ask for those to come */
+    Py_buffer v[4];
+    int outside = 0;
+    if (acquire(args, n_args, 4, kinds, 2, v) < 0)
+        return NULL;
+    const uint8_t *data = v[0].buf, *length = v[3].buf;
+    uint8_t *row = v[1].buf;
+    const int64_t *payload = v[2].buf;
+    Py_ssize_t n = v[2].len / 8, width = n ? v[1].len / n : 0;
+    if (n * width != v[1].len) {
+        release(v, 4);
+        return PyErr_Format(PyExc_ValueError, "the rows are not equally long");
+    }
+    Py_BEGIN_ALLOW_THREADS
+    for (Py_ssize_t i = 0; i < n; i++, row += width) {
+        int64_t from = payload[i], sent = length[i] < width ? length[i] : width;
+        if (from < 0 || from > v[0].len - sent) {
+            outside = 1;
+            break;
+        }
+        if (i + SOON < n)
+            ask_for(data, payload[i + SOON]);
+        copy(row, data + from, sent);
+        if (sent < width)
+            memset(row + sent, 0, (size_t)(width - sent));
+    }
+    Py_END_ALLOW_THREADS
+    return answer(v, 4, outside);
+}
+
 #define FAST(name) {#name, (PyCFunction)(void (*)(void))name, METH_FASTCALL, NULL}
 
-static PyMethodDef methods[] = {FAST(crc_matches), FAST(implied_extra), FAST(walk), FAST(check),
-                                {NULL, NULL, 0, NULL}};
+static PyMethodDef methods[] = {FAST(crc_matches), FAST(implied_extra), FAST(walk),
+                                FAST(check), FAST(fetch), {NULL, NULL, 0, NULL}};
 
 static int prepare(PyObject *module)
 {

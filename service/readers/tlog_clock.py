@@ -73,10 +73,8 @@ class Clock:
         stamp = _seconds(log.stamps_us(places), self.swapped, self.epoch_s)
         before = np.searchsorted(self.place, places, side="right") - 1
         k = np.maximum(before, 0)
-        following = np.minimum(k + 1, self.place.size - 1)
-        room = self.time_s[following] - self.time_s[k]
-        room[k == self.place.size - 1] = _DAY_S
-        time = self.time_s[k] + np.clip(stamp - self.stamp_s[k], 0.0, room)
+        room = np.append(np.diff(self.time_s), _DAY_S)  # until the next anchor
+        time = self.time_s[k] + np.clip(stamp - self.stamp_s[k], 0.0, room[k])
         early = before < 0
         time[early] = self.time_s[0] - np.clip(self.stamp_s[0] - stamp[early], 0.0, _DAY_S)
         return ordered(time)

@@ -1,7 +1,7 @@
 """The telemetry reader's loops over bytes and frames, compiled where the installing machine had a compiler.
 
-The array code in `tlog_crc`, `tlog_walk` and `tlog_frames` is the definition, and does the work where there
-is no kernel: the same results to the last bit, somewhat slower.
+The array code in `tlog_crc`, `tlog_walk`, `tlog_frames` and `tlog_messages` is the definition, and does the
+work where there is no kernel: the same results to the last bit, somewhat slower.
 """
 
 from __future__ import annotations

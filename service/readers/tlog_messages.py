@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pymavlink.dialects.v20 import common, development
 
+from trimkeep.service.readers import tlog_kernel
 from trimkeep.service.readers.tlog_crc import Bytes, Positions, definition_extra
 
 _NUMPY_TYPES = {
@@ -120,6 +121,17 @@ def decode_payloads(
     -------
     ndarray of `layout`, shape (n,)
     """
+    if tlog_kernel.kernel is None:
+        return decode_payloads_by_arrays(data, payload, length, layout)
+    records = np.empty(payload.size, layout)
+    tlog_kernel.kernel.fetch(data, records.view(np.uint8), payload, length)
+    return records
+
+
+def decode_payloads_by_arrays(
+    data: Bytes, payload: Positions, length: NDArray[np.uint8], layout: np.dtype[np.void]
+) -> NDArray[np.void]:
+    """`decode_payloads` without the compiled kernel."""
     size = layout.itemsize
     windows = np.ndarray((data.size - size + 1,), np.dtype((np.void, size)), data, strides=(1,))
     records = np.empty(payload.size, windows.dtype)

@@ -138,6 +138,8 @@ def _assert_stays_inside(kernel: ModuleType, data: bytes, first: Positions, end:
     columns = [np.empty(first.size, kind) for kind in ("u8", "i8", "i8", "u1", "i4", "u1", "u1", "u1")]
     with suppress(IndexError):
         kernel.check(data, np.zeros(65536, np.int16), first, *columns)
+    with suppress(IndexError):
+        kernel.fetch(data, np.empty(28 * first.size, np.uint8), first, end.astype(np.uint8))
 
 
 def table(data: bytes) -> bool:

@@ -16,6 +16,11 @@ from tests.fuzz.seeds import telemetry
 from tests.fuzz.targets import frame_loops
 from trimkeep.service.readers import tlog_kernel
 from trimkeep.service.readers.tlog_crc import crc_matches_by_arrays, implied_extra_by_arrays
+from trimkeep.service.readers.tlog_messages import (
+    decode_payloads,
+    decode_payloads_by_arrays,
+    message_kinds,
+)
 
 needs_kernel = pytest.mark.skipif(not tlog_kernel.compiled(), reason="installed without the compiled loops")
 kernel: Any = tlog_kernel.kernel
@@ -100,6 +105,32 @@ def test_bodies_up_to_the_last_byte_and_longer_than_any_message_are_read() -> No
     for size in (0, 1):
         with pytest.raises(IndexError):
             kernel.crc_matches(DATA[:size], first[:1], end[:1], np.zeros(1, np.uint8), np.empty(1, bool))
+
+
+@needs_kernel
+@settings(max_examples=40, deadline=None)
+@given(st.lists(st.tuples(st.integers(0, 3700), st.integers(0, 255)), max_size=30), st.integers(0, 500))
+def test_payloads_are_fetched_alike(spans: list[tuple[int, int]], number: int) -> None:
+    kind = message_kinds().get(number) or message_kinds()[30]
+    payload = np.asarray([at for at, _ in spans], np.int64)
+    length = np.asarray([sent for _, sent in spans], np.uint8)
+    mine = decode_payloads(DATA, payload, length, kind.layout)
+    his = decode_payloads_by_arrays(DATA, payload, length, kind.layout)
+    assert mine.dtype == his.dtype and mine.tobytes() == his.tobytes()
+
+
+@needs_kernel
+@pytest.mark.parametrize(
+    ("payload", "length"), [(-1, 4), (-(2**63), 4), (4093, 4), (4097, 0), (2**63 - 1, 255)]
+)
+def test_a_payload_outside_the_data_is_refused(payload: int, length: int) -> None:
+    rows, sent = np.full(8, 7, np.uint8), np.asarray([length], np.uint8)
+    with pytest.raises(IndexError):
+        kernel.fetch(DATA, rows, _places(payload), sent)
+    kernel.fetch(DATA, rows, _places(4092), np.asarray([4], np.uint8))
+    assert rows.tolist() == [*DATA[-4:].tolist(), 0, 0, 0, 0]
+    with pytest.raises(ValueError, match="equally long"):
+        kernel.fetch(DATA, rows, _places(1, 1, 1), np.zeros(3, np.uint8))
 
 
 def _columns(n: int) -> list[np.ndarray]:

@@ -19,6 +19,8 @@ GENERATED = {**development.mavlink_map, **common.mavlink_map}
 NUMBERS = sorted(GENERATED)
 NAN = struct.pack("<f", float("nan"))
 
+pytestmark = pytest.mark.usefixtures("both_ways")
+
 
 def _bits(value: Any) -> Any:
     """A number as its bits, so that NaN payloads and signed zeros are compared too."""
