@@ -6,7 +6,7 @@ from trimkeep.reports.compose_pages import page_head, teller_for
 from trimkeep.reports.foreign import plain
 from trimkeep.reports.record_inputs import FittedItem, RecordedWork, RecordInput
 from trimkeep.reports.record_views import FittedRow, Labelled, RecordLogRow, RecordPage, RecordWorkRow
-from trimkeep.reports.sections import SHORT_HASH, gap_rows, work_done
+from trimkeep.reports.sections import SHORT_HASH, gap_rows, removal_lines, work_done
 from trimkeep.reports.teller import Teller, capital
 
 DASH = "–"
@@ -52,6 +52,7 @@ def compose_record(given: RecordInput) -> RecordPage:
             for answer in given.answers
         ),
         logs=_logs(given, teller),
+        removals=removal_lines(given.removals, teller),
         chain=(
             words.sentence("record_chain", rows=given.rows),
             words.sentence("record_verify", head=given.head[:SHORT_HASH]),

@@ -6,7 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 from datetime import datetime
 
-from trimkeep.reports.inputs import AirframeRow, FlightRow, RecordGap
+from trimkeep.reports.inputs import AirframeRow, FlightRow, RecordGap, RemovedFiles
 from trimkeep.reports.page_inputs import Setting
 
 
@@ -83,3 +83,4 @@ class RecordInput:
     gaps: tuple[RecordGap, ...]
     head: str
     rows: int
+    removals: tuple[RemovedFiles, ...] = ()

@@ -64,6 +64,9 @@ class RecordPage:
     fitted: tuple[FittedRow, ...] = shown("what it consisted of at the end of the period")
     answers: tuple[Labelled, ...] = shown("what was said of findings: day and person, then the words")
     logs: tuple[RecordLogRow, ...] = shown("flights and logs of the period, oldest first")
+    removals: tuple[str, ...] = shown(
+        "recordings of these logs that a retention setting let go, in sentences"
+    )
     chain: tuple[str, ...] = shown("sentences on the chain, its head and how to verify it")
     full_head: str = shown("the whole hash of the chain's last row")
     statement: str = shown("what is signed")

@@ -351,9 +351,14 @@ def work_section(given: DigestInput, teller: Teller) -> WorkSection:
     gaps = gap_rows(given.record_gaps, teller)
     fingerprint = given.journal_head[:SHORT_HASH] if given.journal_head else ""
     sentence = teller.words.sentence("journal_head", head=fingerprint) if fingerprint else ""
-    gone = tuple(_removed(one, teller) for one in sorted(given.removals, key=lambda one: (one.at, one.what)))
+    gone = removal_lines(given.removals, teller)
     count = len(rows) + len(gaps) + len(gone)
     return WorkSection(head("maintenance", count, teller), rows, gaps, gone, sentence)
+
+
+def removal_lines(removals: Iterable[RemovedFiles], teller: Teller) -> tuple[str, ...]:
+    """A sentence for the files of each kind that went on a day, oldest first."""
+    return tuple(_removed(one, teller) for one in sorted(removals, key=lambda one: (one.at, one.what)))
 
 
 REMOVED_FILES = {

@@ -154,7 +154,7 @@ def _gather(
         removals=tuple(
             one
             for one in load_removals(store)
-            if one.file.airframe == airframe and one.ended_as == "removal_done" and start <= one.at <= end
+            if one.file.airframe == airframe and one.is_done and start <= one.at <= end
         ),
         gaps=tuple(
             gap for gap in record_gaps(store, fleet, [airframe]) if start <= gap.at <= end and not gap.missing

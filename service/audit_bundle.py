@@ -327,6 +327,7 @@ def _record(record: AirframeRecord, fleet_name: str, time_zone: str, now: dateti
                 "part": gap.part,
                 "before": gap.before,
                 "after": gap.after,
+                "ratio": gap.ratio,
                 "row": gap.row,
                 "flight": gap.flight,
             }

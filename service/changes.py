@@ -163,11 +163,16 @@ def _matched(
     """Each change seen in the logs with the entries that speak of it: of its own gap, failing that near.
 
     An entry that has its change in its own gap documents no other change of the same thing; and a near one
-    documents only the change it is nearest to, or the second of two changes would hide behind the first.
+    documents only the change it is nearest to, or the second of two changes would hide behind the first. But
+    one that names what another change nearby became, and not what this one did, is only dated wrongly.
     """
     speaking = [[e for e in entries if _speaks_of(e.row, item, history)] for item in items]
     matches = [
-        [entry for entry in found if item.after_flight < entry.gap <= item.gap]
+        [
+            entry
+            for entry in found
+            if item.after_flight < entry.gap <= item.gap and not _means_another(entry, item, items, history)
+        ]
         for item, found in zip(items, speaking, strict=True)
     ]
     taken = {
@@ -189,6 +194,19 @@ def _matched(
             taken.add((entry.row.seq, item.kind, item.part))
             matches[place].append(entry)
     return list(zip(items, matches, strict=True))
+
+
+def _means_another(entry: _Entry, item: SeenItem, items: Sequence[SeenItem], history: _History) -> bool:
+    """Whether an entry says of another change of the same thing what that became, and not of this one."""
+    if not entry.row.after or _names(entry.row, item, history):
+        return False
+    return any(
+        other is not item
+        and (other.kind, other.part) == (item.kind, item.part)
+        and _names(entry.row, other, history)
+        and _distance(entry, other, history) <= NEAR
+        for other in items
+    )
 
 
 def _distance(entry: _Entry, item: SeenItem, history: _History) -> timedelta:

@@ -91,7 +91,10 @@ def gather(
         record_gaps=tuple(
             gap for gap in gap_rows(store, fleet, active) if period_start <= gap.at < period_end
         ),
-        removals=_removals(store, fleet, period_start, period_end),
+        removals=removal_rows(
+            (one for one in load_removals(store) if one.is_done and period_start <= one.at < period_end),
+            fleet.time_zone,
+        ),
         hints=load_hints(store, fleet),
         journal_head=chain_head(store),
         versions={"trimkeep": version("trimkeep"), "fleet model": judgement.model_version},
@@ -187,14 +190,13 @@ def gap_rows(store: Store, fleet: FleetSettings, airframes: Iterable[str]) -> tu
     )
 
 
-def _removals(store: Store, fleet: FleetSettings, start: datetime, end: datetime) -> tuple[RemovedFiles, ...]:
-    """Files that the retention settings took in the period, by day, kind, setting and who did it."""
-    zone = ZoneInfo(fleet.time_zone)
+def removal_rows(removals: Iterable[Removal], time_zone: str) -> tuple[RemovedFiles, ...]:
+    """Files that the retention settings let go, by day, kind, setting and who did it."""
+    zone = ZoneInfo(time_zone)
     grouped: dict[tuple[object, ...], list[Removal]] = {}
-    for one in load_removals(store):
-        if one.ended_as == "removal_done" and start <= one.at < end:
-            day = one.at.astimezone(zone).date()
-            grouped.setdefault((day, one.file.what, one.file.setting, one.who), []).append(one)
+    for one in removals:
+        day = one.at.astimezone(zone).date()
+        grouped.setdefault((day, one.file.what, one.file.setting, one.who), []).append(one)
     return tuple(
         RemovedFiles(
             at=max(one.at for one in those),

@@ -7,7 +7,12 @@ from dataclasses import dataclass
 
 from trimkeep.config.errors import StoreDamaged
 from trimkeep.service.store.audit import verify_chain
-from trimkeep.service.store.checks import contradicted_logs, orphan_rows, stored_recordings
+from trimkeep.service.store.checks import (
+    contradicted_answers,
+    contradicted_logs,
+    orphan_rows,
+    stored_recordings,
+)
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.digests import load_digests
 from trimkeep.service.store.recordings import read_recording
@@ -19,8 +24,8 @@ class Contradiction:
     """One thing that should not be.
 
     Codes: `orphan_rows` (table and count), `recording_missing`, `recording_damaged`,
-    `recording_unknown`, `log_not_in_record` and `log_contradicts_record`, and those of
-    `store.audit.ChainFault`.
+    `recording_unknown`, `log_not_in_record`, `log_contradicts_record` and `answer_not_in_record`, and those
+    of `store.audit.ChainFault`.
     """
 
     code: str
@@ -76,3 +81,5 @@ def _chain(store: Store) -> Iterator[Contradiction]:
     for log in contradicted_logs(store):
         code = "log_not_in_record" if log.unknown else "log_contradicts_record"
         yield Contradiction(code, log.path, f"content {log.sha256}")
+    for seq, finding in contradicted_answers(store):
+        yield Contradiction("answer_not_in_record", finding, f"row {seq} of its history")

@@ -63,6 +63,14 @@ class Gap:
     missing: tuple[Lack, ...] = ()
     together_with: tuple[str, ...] = ()
 
+    @property
+    def ratio(self) -> float | None:
+        """New by old value of a parameter; None for other work, for what is no number, and from nothing."""
+        if self.kind is not GapKind.NOT_IN_JOURNAL or self.work != "parameters":
+            return None
+        before, after = float(self.before), float(self.after)
+        return after / before if before else None
+
 
 def record_gaps(
     store: Store, fleet: FleetSettings, airframes: Iterable[str] | None = None

@@ -21,7 +21,7 @@ from trimkeep.reports.record_inputs import (
 from trimkeep.reports.render import render_record
 from trimkeep.service.airframe_record import AirframeRecord, RecordEntry
 from trimkeep.service.configuration import Item
-from trimkeep.service.digest_input import flight_row
+from trimkeep.service.digest_input import flight_row, removal_rows
 from trimkeep.service.journal import effective_at
 
 
@@ -76,6 +76,7 @@ def page_input(record: AirframeRecord, fleet: FleetSettings, now: datetime) -> R
         ),
         head=record.head,
         rows=len(record.chain),
+        removals=removal_rows(record.removals, fleet.time_zone),
     )
 
 

@@ -22,7 +22,7 @@ from trimkeep.service.journal_table import parse_when
 from trimkeep.service.record_gaps import Gap, GapKind, record_gaps
 from trimkeep.service.record_page import record_page
 from trimkeep.service.store.audit import NO_ROW, SHORTEST_HEAD, chain_head, load_records, verify_chain
-from trimkeep.service.store.checks import contradicted_logs
+from trimkeep.service.store.checks import contradicted_answers, contradicted_logs
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.digests import load_digests
 
@@ -72,8 +72,11 @@ def verify(context: click.Context, fleet: Path, state: Path | None, heads: tuple
     for log in logs:
         what = "the record says nothing of it" if log.unknown else "the record says something else of it"
         click.echo(f"{log.path}: {what}")
-    if faults or logs:
-        click.echo(f"{len(faults) + len(logs)} faults in the record.", err=True)
+    answers = contradicted_answers(store)
+    for seq, finding in answers:
+        click.echo(f"finding {finding}: the record does not hold the answer in row {seq} of its history")
+    if faults or logs or answers:
+        click.echo(f"{len(faults) + len(logs) + len(answers)} faults in the record.", err=True)
         context.exit(StoreDamaged.exit_code)
     click.echo(f"{len(load_records(store))} rows, unbroken. Head: {chain_head(store)}")
 
@@ -130,7 +133,8 @@ def _gap_sentence(gap: Gap, zone: ZoneInfo) -> str:
     kind = gap.work.replace("_", " ")
     what = " ".join(text for text in (kind, gap.part) if text)
     became = " -> ".join(text for text in (gap.before, gap.after) if text)
-    told = f"{gap.airframe} {at:%Y-%m-%d}: {what}{f': {became}' if became else ''}"
+    times = f" (ratio {gap.ratio:.4g})" if gap.ratio is not None else ""
+    told = f"{gap.airframe} {at:%Y-%m-%d}: {what}{f': {became}{times}' if became else ''}"
     if gap.kind is GapKind.NOT_IN_JOURNAL:
         with_it = " and ".join(kind.replace("_", " ") for kind in gap.together_with)
         beside = f", together with {with_it} that is written down" if with_it else ""
@@ -150,6 +154,7 @@ def _gap_as_json(gap: Gap) -> dict[str, Any]:
         "part": gap.part,
         "before": gap.before,
         "after": gap.after,
+        "ratio": gap.ratio,
         "row": gap.row,
         "flight": gap.flight or None,
         "flights_checked": gap.flights_checked,

@@ -57,6 +57,32 @@ def contradicted_logs(store: Store) -> tuple[ContradictedLog, ...]:
     return tuple(ContradictedLog(*row) for row in rows)
 
 
+_CONTRADICTED_ANSWERS = """
+WITH said AS (
+    SELECT json_extract_string(body, '$.finding') AS finding_id, json_extract_string(body, '$.who') AS who,
+        json_extract_string(body, '$.note') AS note, json_extract_string(body, '$.status') AS status,
+        count(*) AS n
+    FROM audit_record WHERE kind = 'finding_answered' GROUP BY ALL
+)
+SELECT event.seq, event.finding_id
+FROM finding_event event LEFT JOIN said USING (finding_id, who, note, status)
+WHERE event.kind = 'answered'
+QUALIFY said.n IS NULL
+    OR row_number() OVER (PARTITION BY finding_id, who, note, status ORDER BY event.seq) > said.n
+ORDER BY event.seq
+"""
+
+
+def contradicted_answers(store: Store) -> tuple[tuple[int, str], ...]:
+    """Answers in the findings' history that the record does not hold: their place there and the finding.
+
+    One that is only in the record is none of these: a store that an export was put into has the record alone.
+    """
+    with unit_of_work(store) as connection:
+        rows = connection.execute(_CONTRADICTED_ANSWERS).fetchall()
+    return tuple((int(seq), str(finding_id)) for seq, finding_id in rows)
+
+
 def stored_recordings(store: Store) -> frozenset[str]:
     """Logs whose decoded recording must be there."""
     with unit_of_work(store) as connection:

@@ -51,6 +51,11 @@ class Removal:
     ended_as: str | None
     ended_at: datetime | None
 
+    @property
+    def is_done(self) -> bool:
+        """Whether the file went."""
+        return self.ended_as == "removal_done"
+
 
 @contextmanager
 def removal_lock(store: Store, *, shared: bool) -> Iterator[None]:

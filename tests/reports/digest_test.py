@@ -14,7 +14,15 @@ from tests.reports.page_examples import SPEC
 from tests.reports.page_reading import Page
 from trimkeep.detectors.history.model import Tier, Verdict
 from trimkeep.reports.compose import MAX_PLOTS, compose_digest
-from trimkeep.reports.inputs import AirframeRow, DigestInput, MetricWords, Promise, RecordGap, metric_words
+from trimkeep.reports.inputs import (
+    AirframeRow,
+    DigestInput,
+    MetricWords,
+    Promise,
+    RecordGap,
+    RemovedFiles,
+    metric_words,
+)
 from trimkeep.reports.render import render_digest
 
 HOSTILE = (
@@ -95,6 +103,22 @@ def test_a_quiet_week_is_short_and_says_so() -> None:
         "How to read this page",
     ]
     assert len(html) < 0.25 * len(html_of(busy_week()))
+
+
+def test_the_head_of_the_record_is_on_every_digest_also_where_nothing_was_done() -> None:
+    quiet = replace(quiet_week(), maintenance=(), record_gaps=(), journal_head="9f2c41d07be85a33" + "0" * 48)
+    page = Page(html_of(quiet))
+    assert "fingerprint 9f2c41d07be85a33" in page.text
+    assert page.problems == []
+
+
+def test_files_that_a_setting_let_go_are_told_beside_the_work() -> None:
+    gone = RemovedFiles(SUNDAY_EVENING, "recording", 2, 3_400_000, "retention.recordings_days = 365", "Ann")
+    one = replace(gone, what="digest", files=1, size_bytes=1_200_000)
+    text = Page(html_of(replace(quiet_week(), maintenance=(), record_gaps=(), removals=(gone, one)))).text
+    assert "2 decoded recordings removed as the setting retention.recordings_days = 365 says, 3.4 MB" in text
+    assert "1 digest removed as the setting" in text
+    assert "by Ann. Each is a row of the record." in text
 
 
 def test_an_empty_fleet_still_makes_a_page() -> None:

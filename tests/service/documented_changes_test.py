@@ -9,9 +9,11 @@ from __future__ import annotations
 from dataclasses import dataclass
 from datetime import timedelta
 
+import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from tests.benchmarks.planted_changes import UNSEEN, Score, fleet_score
 from tests.service.changes_test import DAY_ONE, flown
 from trimkeep.service.changes import changes_of
 from trimkeep.service.store.journal import JournalRow
@@ -86,3 +88,27 @@ def test_every_undocumented_change_is_reported_and_no_documented_one(
     assert found.unseen == ()
     items = [(c.first_order, item.kind, item.part) for c in found.changes for item in c.items]
     assert sorted(items) == sorted((one.gap, one.kind, one.part) for one in planted)
+
+
+@pytest.mark.parametrize("days_off", [0, 1, 3])
+def test_in_fleets_of_seeds_never_seen_every_undocumented_change_is_reported_and_no_other(
+    days_off: int,
+) -> None:
+    """Logs that state little, counters among the settings, entries dated some days off: nothing is missed."""
+    total = Score()
+    for seed in range(UNSEEN, UNSEEN + 15):
+        total = total.plus(fleet_score(seed, days_off))
+    assert min(total.undocumented, total.documented) > 100
+    assert total == Score(undocumented=total.undocumented, documented=total.documented)
+
+
+def test_an_entry_dated_before_another_change_belongs_to_the_one_it_names() -> None:
+    # Read on the 1st, the 3rd and the 5th; moved twice, and only the second was written down, a day early.
+    gains = {0: 0.12, 2: 0.15, 4: 0.18}
+    states = [{"parameters": {"PITCH_GAIN": gains[day]}} if day in gains else {} for day in range(6)]
+    flights, sets = flown(states)
+    row = entry(1, Planted(2, "parameters", "PITCH_GAIN", "0.15", "0.18", True))
+    found = changes_of("heron-01", flights, [row], sets, "UTC")
+    items = [(item.after, item.documented) for change in found.changes for item in change.items]
+    assert items == [("0.15", False), ("0.18", True)]
+    assert found.unseen == ()

@@ -89,7 +89,7 @@ def test_the_command_says_it_in_sentences(tmp_path: Path, capsys: pytest.Capture
     gaps_of(fleet, "2026-03-03,firmware,,4.1,4.2,Ann,,\n")
     assert run([*asked, "--fail-on-gap"]) == 10
     shown = capsys.readouterr().out
-    assert "heron-01 2026-03-06: parameters PITCH_GAIN: 0.1 -> 0.2. First seen in flight" in shown
+    assert "heron-01 2026-03-06: parameters PITCH_GAIN: 0.1 -> 0.2 (ratio 2). First seen in flight" in shown
     assert "heron-01 2026-03-03: firmware: 4.1 -> 4.2 (row 1). 2 flights after it show no change." in shown
     assert "(row 1). Missing: approved_by (14 CFR 43.9(a)(4))." in shown
     assert run([*asked, "--format", "json", "--airframe", "heron-01"]) == 0

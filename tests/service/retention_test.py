@@ -21,7 +21,7 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.service import made_again
 from trimkeep.service.airframe_record import load_airframe_record
 from trimkeep.service.answers import Answer, give_answer
-from trimkeep.service.audit_bundle import bundle_files
+from trimkeep.service.audit_bundle import bundle_files, import_bundle, write_bundle
 from trimkeep.service.backup import find_backup, make_backup, restore_backup
 from trimkeep.service.cli import main as command_line
 from trimkeep.service.digest import make_digest
@@ -30,6 +30,7 @@ from trimkeep.service.ingest.remeasure import remeasure
 from trimkeep.service.integrity import check_store
 from trimkeep.service.made_again import bring_back, find_removed
 from trimkeep.service.pages import write_pages
+from trimkeep.service.record_page import record_page
 from trimkeep.service.removing import clear_due
 from trimkeep.service.retention import Why, plan_retention
 from trimkeep.service.retention_pages import linked_pages
@@ -372,6 +373,15 @@ def test_an_export_holds_the_removals(tmp_path: Path) -> None:
     told = json.loads(bundle_files(record, "x", "UTC", LATER)["record.json"])["removed"]
     assert [one["log"] for one in told] == ["heron-01/1.csv", "heron-01/2.csv"]
     assert told[0]["who"] == "Ann"
+    assert "2 decoded recordings removed as the setting" in record_page(record, fleet, LATER)
+    # Into an empty store it is the same record, bit for bit, and the logs are read as if for the first time.
+    write_bundle(bundle_files(record, "x", "UTC", LATER), tmp_path / "export")
+    other = open_store(tmp_path / "other")
+    import_bundle(other, tmp_path / "export", (record.head,))
+    assert load_records(other) == load_records(store)
+    elsewhere = replace(fleet, state=tmp_path / "other")
+    assert len(ingest(elsewhere).flights) == 6
+    assert (load_removed_recordings(other), check_store(other)) == ({}, ())
 
 
 def test_a_backup_restored_after_a_removal_and_one_from_before(tmp_path: Path) -> None:

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 import json
 import shutil
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
@@ -15,8 +16,11 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.service.small_logs import fleet_in, ingest, log_text, put
+from tests.service.store.findings_test import DAY, FINDING
 from trimkeep.config.settings import FleetSettings
+from trimkeep.service.answers import Answer, give_answer
 from trimkeep.service.cli.main import run
+from trimkeep.service.integrity import check_store
 from trimkeep.service.journal import import_journal
 from trimkeep.service.store.audit import (
     NO_ROW,
@@ -28,14 +32,19 @@ from trimkeep.service.store.audit import (
     verify_records,
 )
 from trimkeep.service.store.connection import open_store, unit_of_work
+from trimkeep.service.store.findings import save_findings
+from trimkeep.service.store.removals import FileToRemove, finish, intend, note_made_again
+from trimkeep.service.store.values import canonical_json
+from trimkeep.service.web.accounts import Role, add_account, change_credential, remove_account
 
+WRITTEN = datetime(2026, 3, 14, 10, 0, 0, 1, tzinfo=UTC)
 JOURNAL = "done_at,kind,part,before,after,done_by,note,approved_by\n"
 FIELDS = ("seq", "recorded_at", "kind", "airframe", "body", "previous_sha256", "sha256")
 
 
 @pytest.fixture(scope="module")
 def fleet(tmp_path_factory: pytest.TempPathFactory) -> FleetSettings:
-    """A store with logs stored, entries added, amended and withdrawn, and a later head than the digest's."""
+    """A store with a row of every kind: logs, entries, answers, accounts, files that were removed."""
     made = fleet_in(tmp_path_factory.mktemp("tampering"))
     folder = made.folder / "heron-01"
     put(made, "heron-01/a.csv", log_text([(0, 60, 1.0)]))
@@ -44,7 +53,17 @@ def fleet(tmp_path_factory: pytest.TempPathFactory) -> FleetSettings:
     ingest(made)
     lines[1] = lines[1].replace("Ann", "Anne")
     (folder / "journal.csv").write_text(JOURNAL + "".join(lines[:3]))
-    import_journal(open_store(made.state), made, folder, "heron-01")
+    store = open_store(made.state)
+    import_journal(store, made, folder, "heron-01")
+    save_findings(store, (FINDING,), DAY)
+    give_answer(store, made, FINDING.id, Answer("acknowledged", "Ann", "servo ordered"), DAY)
+    add_account(store, "Ann", Role.ENGINEER, "scrypt$", by="root", now=DAY)
+    change_credential(store, "Ann", "scrypt$2", by="root", now=DAY)
+    remove_account(store, "Ann", by="root")
+    file = FileToRemove("page", "pages/a.html", "0" * 64, 10, "retention.pages_days = 1")
+    ended = intend(store, [file, file], "Ann", "lease")
+    finish(store, ended[:1], ended[1:], "lease")
+    note_made_again(store, "0" * 64, "heron-01/a.csv", "heron-01", "1" * 64, 10)
     return made
 
 
@@ -77,7 +96,11 @@ def test_untouched_it_holds(fleet: FleetSettings) -> None:
     store = open_store(fleet.state)
     assert verify_chain(store, (chain_head(store), chain_head(store)[:16])) == ()
     kinds = {record.kind for record in load_records(store)}
-    assert kinds == {"journal_added", "journal_amended", "journal_withdrawn", "log_stored"}
+    assert kinds == {
+        *("journal_added", "journal_amended", "journal_withdrawn", "log_stored", "finding_answered"),
+        *("account_added", "account_credential_changed", "account_removed"),
+        *("removal_intended", "removal_done", "removal_dropped", "recording_made_again"),
+    }
 
 
 def test_every_field_of_every_row_is_guarded(record: tuple[AuditRecord, ...]) -> None:
@@ -180,6 +203,73 @@ def test_a_log_that_is_not_what_the_record_says_is_found(
     finally:
         with unit_of_work(store) as connection:
             connection.execute("UPDATE log_file SET sha256 = ?, airframe = ?, outcome = ?", before)
+
+
+@pytest.mark.parametrize("column", ["who", "note", "status", "finding_id"])
+def test_an_answer_that_is_not_what_the_record_says_is_found(
+    fleet: FleetSettings, column: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    copy = tmp_path / "state"
+    shutil.copytree(fleet.state, copy)
+    asked = ["audit", "verify", str(fleet.folder), "--state", str(copy)]
+    assert run(asked) == 0
+    with unit_of_work(open_store(copy)) as connection:
+        connection.execute(f"UPDATE finding_event SET {column} = 'Bob' WHERE kind = 'answered'")
+    assert run(asked) == 6
+    assert "the record does not hold the answer in row 2 of its history" in capsys.readouterr().out
+    assert [one.code for one in check_store(open_store(copy))] == ["answer_not_in_record"]
+
+
+def test_an_answer_put_in_twice_is_found(fleet: FleetSettings, tmp_path: Path) -> None:
+    copy = tmp_path / "state"
+    shutil.copytree(fleet.state, copy)
+    with unit_of_work(open_store(copy)) as connection:
+        connection.execute(
+            "INSERT INTO finding_event SELECT 99, * EXCLUDE (seq) FROM finding_event WHERE kind = 'answered'"
+        )
+    assert [one.code for one in check_store(open_store(copy))] == ["answer_not_in_record"]
+
+
+@settings(max_examples=150, deadline=None)
+@given(data=st.data())
+def test_any_record_at_all_is_guarded(data: st.DataObject) -> None:
+    """Rows of any kind and any content: what is done to them is found, given an earlier head."""
+    texts = st.text(st.characters(exclude_categories=("Cs",)), max_size=8)
+    bodies = st.dictionaries(texts, st.one_of(texts, st.integers(), st.booleans(), st.none()), max_size=4)
+    rows = data.draw(st.lists(st.tuples(texts, texts, bodies), min_size=3, max_size=8))
+    honest = _chained_anew(
+        [
+            AuditRecord(0, WRITTEN, kind, airframe, canonical_json(body), NO_ROW, NO_ROW)
+            for kind, airframe, body in rows
+        ]
+    )
+    assert verify_records(tuple(honest), (honest[-1].sha256,)) == ()
+    place = data.draw(st.integers(0, len(honest) - 1))
+    deed = data.draw(st.sampled_from([*FIELDS, "remove", "cut off", "swap"]))
+    altered = list(honest)
+    if deed in ("kind", "airframe", "body"):
+        altered[place] = _with(
+            honest[place], **{deed: getattr(honest[place], deed) + data.draw(texts.filter(bool))}
+        )
+    elif deed == "seq":
+        altered[place] = _with(honest[place], seq=honest[place].seq + data.draw(st.integers(1, 9)))
+    elif deed == "recorded_at":
+        moved = data.draw(st.integers(1, 10**9))
+        altered[place] = _with(honest[place], recorded_at=WRITTEN + timedelta(microseconds=moved))
+    elif deed in ("sha256", "previous_sha256"):
+        altered[place] = _with(honest[place], **{deed: "f" * 64})
+    elif deed == "remove":
+        del altered[place]
+    elif deed == "cut off":
+        del altered[place:]
+    else:
+        other = data.draw(st.integers(0, len(honest) - 1).filter(lambda k: k != place))
+        altered[place], altered[other] = altered[other], altered[place]
+    head = honest[-1].sha256
+    assert found(head, altered), "as it was done"
+    # Working every hash out again hides nothing either, unless it undoes the deed itself.
+    if _chained_anew(altered) != honest:
+        assert found(head, _chained_anew(altered)), "with a chain made anew"
 
 
 def test_a_head_as_a_digest_prints_it(fleet: FleetSettings, capsys: pytest.CaptureFixture[str]) -> None:
