@@ -12,6 +12,7 @@ from pathlib import Path
 
 from trimkeep.config.alerting import MailSettings
 from trimkeep.config.errors import SettingsError
+from trimkeep.service.bounded import Bounded
 from trimkeep.service.message import Message
 from trimkeep.service.secrets_read import secret
 
@@ -78,14 +79,22 @@ class PartlyRefused(Exception):
     """The server took the mail for some recipients only; it is not sent again."""
 
 
+class _Plain(Bounded, smtplib.SMTP):
+    """Cut when it takes too long as a whole."""
+
+
+class _Protected(Bounded, smtplib.SMTP_SSL):
+    """The same, protected from the start."""
+
+
 def _connected(settings: MailSettings, folder: Path) -> smtplib.SMTP:
     if settings.security == "none":
-        return smtplib.SMTP(settings.host, settings.port, timeout=TIMEOUT_S)
+        return _Plain(settings.host, settings.port, timeout=TIMEOUT_S)
     authority = str(folder / settings.authority_file) if settings.authority_file else None
     context = ssl.create_default_context(cafile=authority)
     if settings.security == "tls":
-        return smtplib.SMTP_SSL(settings.host, settings.port, timeout=TIMEOUT_S, context=context)
-    server = smtplib.SMTP(settings.host, settings.port, timeout=TIMEOUT_S)
+        return _Protected(settings.host, settings.port, timeout=TIMEOUT_S, context=context)
+    server = _Plain(settings.host, settings.port, timeout=TIMEOUT_S)
     try:
         server.starttls(context=context)
     except BaseException:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import smtplib
+import time
 from collections.abc import Mapping
 from dataclasses import dataclass
 from datetime import datetime, timedelta
@@ -20,8 +21,8 @@ from trimkeep.service.store.outbox import claim_due, mark_failed, mark_sent
 
 log = logging.getLogger(__name__)
 
-# Longer than any try can take (both senders give up after half a minute of silence): nobody else may
-# begin while one is still under way.
+# Longer than any try can take (both senders give up after half a minute of silence, or two minutes in all):
+# nobody else may begin while one is still under way.
 LEASE = timedelta(minutes=10)
 
 
@@ -65,7 +66,11 @@ def deliver(
         return Delivery()
     pauses = waits(settings)
     sent = failed = given_up = 0
+    began_s = time.monotonic()
     for message in claim_due(store, now, LEASE, only_urgent=quiet):
+        if time.monotonic() - began_s > LEASE.total_seconds() / 2.0:
+            # The others' lease would run out before their turn; they are due again when it has.
+            break
         error = try_now(message_from_json(message.body), message.channel, fleet, now, senders)
         if error is None:
             mark_sent(store, message, now)

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import hashlib
 import hmac
+import http.client
 import json
 import urllib.error
 import urllib.request
@@ -17,11 +18,12 @@ from collections.abc import Mapping
 from datetime import datetime
 from http.client import HTTPMessage
 from pathlib import Path
-from typing import IO
+from typing import IO, Any
 from urllib.parse import urlsplit
 
 from trimkeep.config.alerting import WebhookSettings
 from trimkeep.config.errors import SettingsError
+from trimkeep.service.bounded import Bounded
 from trimkeep.service.message import Message, published
 from trimkeep.service.secrets_read import secret
 
@@ -69,9 +71,49 @@ def post_message(message: Message, settings: WebhookSettings, folder: Path, now:
     secret_text = secret(SECRET_VARIABLE, settings.secret_file, folder)
     headers = dict(headers_of(message, body, secret_text, now))
     request = urllib.request.Request(settings.url, data=body, headers=headers, method="POST")
-    opener = urllib.request.build_opener(_NoRedirect)
-    with opener.open(request, timeout=TIMEOUT_S) as answer:
-        answer.read(1024)
+    kept = _Kept()
+    opener = urllib.request.build_opener(_NoRedirect, _Http(kept), _Https(kept))
+    try:
+        with opener.open(request, timeout=TIMEOUT_S) as answer:
+            answer.read(1024)
+    finally:
+        for connection in kept:
+            connection.in_time()
+
+
+class _Plain(Bounded, http.client.HTTPConnection):
+    """Cut when it takes too long as a whole."""
+
+
+class _Protected(Bounded, http.client.HTTPSConnection):
+    """The same, protected."""
+
+
+class _Kept(list[Bounded]):
+    """The connections of one post: the opener does not give them out, and their time must end with it."""
+
+    def kept(self, connection: Bounded) -> Any:
+        """Keep it and hand it on."""
+        self.append(connection)
+        return connection
+
+
+class _Http(urllib.request.HTTPHandler):
+    def __init__(self, connections: _Kept) -> None:
+        super().__init__()
+        self.connections = connections
+
+    def http_open(self, req: urllib.request.Request) -> Any:
+        return self.do_open(lambda host, **named: self.connections.kept(_Plain(host, **named)), req)
+
+
+class _Https(urllib.request.HTTPSHandler):
+    def __init__(self, connections: _Kept) -> None:
+        super().__init__()
+        self.connections = connections
+
+    def https_open(self, req: urllib.request.Request) -> Any:
+        return self.do_open(lambda host, **named: self.connections.kept(_Protected(host, **named)), req)
 
 
 class _NoRedirect(urllib.request.HTTPRedirectHandler):
