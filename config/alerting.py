@@ -80,7 +80,7 @@ class AlertSettings:
     )
     give_up_days: float = setting(
         7.0,
-        "An alert that could not be delivered for so long is given up, and said so.",
+        "An alert that could not be delivered for so long, in many tries, is given up, and said so.",
         unit="days",
         low=0.01,
         high=365.0,

@@ -67,7 +67,7 @@ def deliver(
     pauses = waits(settings)
     sent = failed = given_up = 0
     began_s = time.monotonic()
-    for message in claim_due(store, now, LEASE, only_urgent=quiet):
+    for message in claim_due(store, now, LEASE, longest_wait=pauses[-1], only_urgent=quiet):
         if time.monotonic() - began_s > LEASE.total_seconds() / 2.0:
             # The others' lease would run out before their turn; they are due again when it has.
             break
@@ -76,7 +76,9 @@ def deliver(
             mark_sent(store, message, now)
             sent += 1
             continue
-        over = now - message.queued_at >= timedelta(days=settings.give_up_days)
+        # Not by the clock alone: one that jumps ahead must not have an alert given up that was hardly tried.
+        often = message.attempts + 1 >= len(pauses)
+        over = often and now - message.queued_at >= timedelta(days=settings.give_up_days)
         wait = pauses[min(message.attempts, len(pauses) - 1)]
         mark_failed(store, message, error, due_at=now + wait, given_up_at=now if over else None)
         failed, given_up = failed + (not over), given_up + over

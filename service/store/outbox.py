@@ -140,20 +140,24 @@ def _alert(row: Row) -> AlertRow:
 _COLUMNS = "key, channel, urgent, queued_at, due_at, attempts, sent_at, given_up_at, last_error, body"
 _DUE = f"""
 SELECT {_COLUMNS} FROM outbox
-WHERE sent_at IS NULL AND given_up_at IS NULL AND due_at <= ? AND (urgent OR ?)
+WHERE sent_at IS NULL AND given_up_at IS NULL AND (due_at <= ? OR due_at > ?) AND (urgent OR ?)
 ORDER BY queued_at, key, channel
 """
 _CLAIM = "UPDATE outbox SET attempts = attempts + 1, due_at = ? WHERE key = ? AND channel = ?"
 
 
-def claim_due(store: Store, now: datetime, lease: timedelta, *, only_urgent: bool) -> list[OutboxRow]:
+def claim_due(
+    store: Store, now: datetime, lease: timedelta, *, longest_wait: timedelta, only_urgent: bool
+) -> list[OutboxRow]:
     """Messages whose time has come, taken so that no other process tries them meanwhile.
 
     Each is counted as tried and put off by `lease` before the try: a crash in the middle leaves it to be
-    tried again after that, under the same key.
+    tried again after that, under the same key. One that was put off for longer than anything is, was put
+    off by a clock that stood too far ahead, and is due.
     """
     with unit_of_work(store) as connection:
-        rows = connection.execute(_DUE, [to_store(now), not only_urgent]).fetchall()
+        latest = now + max(lease, longest_wait)
+        rows = connection.execute(_DUE, [to_store(now), to_store(latest), not only_urgent]).fetchall()
         claimed = [_message(row) for row in rows]
         for one in claimed:
             connection.execute(_CLAIM, [to_store(now + lease), one.key, one.channel])

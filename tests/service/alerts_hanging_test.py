@@ -1,4 +1,4 @@
-"""Servers that hang: the try ends, the message waits for the next one, and nothing else is held up."""
+"""Servers that hang and clocks that jump: the message waits for the next try, and nothing else is held up."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ from pathlib import Path
 
 import pytest
 
-from tests.service.alert_servers import Mailbox, mail_server
+from tests.service.alert_servers import Mailbox, free_port, mail_server
 from tests.service.alerts_test import by_mail, lines, with_alerts
 from tests.service.told_fleet import NOW, judged, told_fleet
 from trimkeep.config.settings import FleetSettings
@@ -124,14 +124,29 @@ def test_a_round_that_takes_too_long_leaves_the_rest_to_the_next(
     told: Told, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Else the later messages' lease would run out before their turn, and another process would send them."""
-    monkeypatch.setattr(outbox, "LEASE", timedelta(seconds=0.2))
+    monkeypatch.setattr(outbox, "LEASE", timedelta(seconds=2.0))
     fleet, store = with_alerts(by_mail(told[0], 1), file="alerts.jsonl"), told[1]
     raise_alerts(store, fleet, judged(store), NOW)
 
     def slow(message: Message, fleet: FleetSettings, now: datetime) -> None:
-        time.sleep(0.15)
+        time.sleep(1.2)
 
     senders = {"mail": slow, "file": slow}
     assert deliver(store, fleet, NOW, senders).sent == 1
-    assert deliver(store, fleet, NOW + timedelta(seconds=1), senders).sent == 1
+    assert deliver(store, fleet, NOW + timedelta(seconds=3), senders).sent == 1
     assert {row.state for row in load_outbox(store)} == {"sent"}
+
+
+@pytest.mark.parametrize("years", [-20, 20])
+def test_a_clock_that_was_years_off_when_a_try_failed(told: Told, years: int) -> None:
+    """Set right again, the message is not put off until the year that the clock then showed."""
+    wrong = NOW + timedelta(days=365 * years)
+    box, port = Mailbox(), free_port()
+    fleet, store = by_mail(told[0], port), told[1]
+    raise_alerts(store, fleet, judged(store), NOW)
+    done = deliver(store, fleet, wrong)
+    assert (done.failed, done.given_up) == (1, 0)
+    with mail_server(box, port):
+        assert deliver(store, fleet, NOW + timedelta(minutes=1)).sent == 1
+        assert deliver(store, fleet, NOW + timedelta(minutes=2)).sent == 0
+    assert len(box.mails) == 1
