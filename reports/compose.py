@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from trimkeep.detectors.history.model import Finding, Tier, Verdict
 from trimkeep.reports.entries import EntryView, FindingGroup, entry_link, entry_view, group, headline
 from trimkeep.reports.foreign import plain
@@ -231,9 +233,12 @@ def _updates(
     """Firmware and settings called worse, each once, with the number of airframes it was called on."""
     airframes: dict[str, set[str]] = {}
     for one in sorted_out.worse + [one for one in sorted_out.fleet if one.verdict is Verdict.WORSE]:
-        for item in one.change.items if one.change else ():
-            if item.kind in UPDATE_KINDS:
-                airframes.setdefault(teller.item(item), set()).update(one.airframes)
+        if one.change is not None:
+            items = tuple(item for item in one.change.items if item.kind in UPDATE_KINDS)
+            # Settings that were changed together are held back together.
+            told = teller.change(replace(one.change, items=items)) if items else ""
+            airframes.setdefault(told, set()).update(one.airframes)
+    airframes.pop("", None)
     entries = [entry for entry in (*fleet, *worse) if entry.verdict == Verdict.WORSE.value]
     links = []
     for update, names in sorted(airframes.items(), key=lambda pair: (-len(pair[1]), pair[0])):

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
 
-from trimkeep.detectors.history.model import Change, Finding, Series, Verdict
+from trimkeep.detectors.history.model import Change, Finding, Series, Tier, Verdict
 from trimkeep.reports.entries import cause_views, entry_view, group, headline
 from trimkeep.reports.foreign import plain
 from trimkeep.reports.inputs import FlightRow, MaintenanceRow
@@ -27,6 +27,8 @@ from trimkeep.reports.views import Link, WorkRow
 
 MAX_AIRFRAME_PLOTS = 6
 MAX_FLIGHT_ROWS = 60
+# What is read at a glance; the airframe's page has all.
+MAX_BOARD_LINES = 4
 GRAVITY = (Verdict.ATTENTION, Verdict.WORSE, Verdict.BETTER)
 CONDITION_UNITS = (
     ("wind_mps", "m/s"),
@@ -106,7 +108,7 @@ def compose_board(given: BoardInput) -> BoardPage:
     for airframe in given.airframes:
         mine = sorted(
             (one for one in open_now if airframe.id in one.airframes),
-            key=lambda one: (GRAVITY.index(one.verdict), one.id),
+            key=lambda one: (GRAVITY.index(one.verdict), one.tier is not Tier.CALLED, one.id),
         )
         verdicts = {(airframe.id, one.metric, one.context): one.verdict.value for one in reversed(mine)}
         trends = airframe_trends(airframe, series.get(airframe.id, []), verdicts, teller, limit=1)
@@ -116,7 +118,7 @@ def compose_board(given: BoardInput) -> BoardPage:
                 description=plain(airframe.description),
                 facts=airframe_facts(airframe, teller),
                 verdict=mine[0].verdict.value if mine else "",
-                findings=tuple(Link(_board_line(one, teller), links.get(one.id)) for one in mine),
+                findings=_board_lines(airframe.id, mine, links, teller),
                 figure=trends.rows[0] if trends.rows else None,
             )
         )
@@ -137,6 +139,18 @@ def compose_board(given: BoardInput) -> BoardPage:
         trail=(Link(fleet, None),),
     )
     return BoardPage(head, tuple(rows), "" if rows else words.sentence("empty_fleet"))
+
+
+def _board_lines(
+    airframe: str, findings: Sequence[Finding], links: Mapping[str, str], teller: Teller
+) -> tuple[Link, ...]:
+    """The gravest findings; the others are counted, with the way to the page that has them all."""
+    most = MAX_BOARD_LINES if len(findings) > MAX_BOARD_LINES + 1 else len(findings)
+    lines = [Link(_board_line(one, teller), links.get(one.id)) for one in findings[:most]]
+    if len(findings) > most:
+        more = teller.words.sentence("more_of_them", n=len(findings) - most)
+        lines.append(Link(more, teller.airframe(airframe).href))
+    return tuple(lines)
 
 
 def _board_line(finding: Finding, teller: Teller) -> str:

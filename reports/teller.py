@@ -17,6 +17,11 @@ from trimkeep.reports.wording import Words, load_words, readable
 SeriesKey = tuple[str, str, str]
 """Airframe, metric, context."""
 MAX_ITEMS_NAMED = 2
+# Updates: what one airframe got, the others got too.
+SAME_EVERYWHERE = ("firmware", "parameters")
+DIGITS_TOLD = 4
+# From here on four digits would leave some out, or need a power of ten.
+MOST_TOLD = 10_000.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +57,8 @@ class Teller:
     def item(self, item: ChangeItem) -> str:
         """`elevator servo, S-11 to S-12`."""
         kind = self.words.code("change_kind", item.kind)
-        part, before, after = plain(item.part), plain(item.before), plain(item.after)
+        part = plain(item.part)
+        before, after = _told(item)
         if part and kind.lower() in part.lower():
             kind, part = part, ""
         shown_part = self.words.sentence("part_of_kind", part=part) if part else ""
@@ -82,7 +88,29 @@ class Teller:
             return self.words.sentence("since_drift", day=self.fmt.day(at))
         if finding.kind == "unexplained_step" or finding.change is None:
             return self.words.sentence("since_step", day=self.fmt.day(at))
+        if finding.scope == "fleet":
+            return self._since_over_fleet(finding, finding.change)
         return self.words.sentence("since_change", change=self.change(finding.change), day=self.fmt.day(at))
+
+    def _since_over_fleet(self, finding: Finding, change: Change) -> str:
+        """A kind of part that was changed on several airframes has other serial numbers on each of them."""
+        items = tuple(
+            replace(item, before="", after="") if self._differs(finding, item) else item
+            for item in change.items
+        )
+        key = "since_fleet" if items == change.items else "since_fleet_parts"
+        said = self.change(replace(change, items=items))
+        return self.words.sentence(key, change=said, day=self.fmt.day(change.at))
+
+    def _differs(self, finding: Finding, item: ChangeItem) -> bool:
+        theirs = {
+            (other.before, other.after)
+            for name in finding.airframes
+            for change in self.changes.get(name, ())
+            for other in change.items
+            if (other.kind, other.part) == (item.kind, item.part)
+        }
+        return item.kind not in SAME_EVERYWHERE and len(theirs) > 1
 
     def started_at(self, finding: Finding) -> datetime:
         """When what the finding speaks of began: its change, else the first flight after the step."""
@@ -120,6 +148,24 @@ class Teller:
             return self.words.sentence("flights_each", n=before)
         name = "flights_sides_one" if before == 1 else "flights_sides"
         return self.words.sentence(name, before=before, after=after)
+
+
+def _told(item: ChangeItem) -> tuple[str, str]:
+    """Before and after as text: a setting that the log holds as 0.78487337 is told as 0.7849.
+
+    Never so short that the two look alike; what a person wrote stands as written.
+    """
+    before, after = plain(item.before), plain(item.after)
+    if item.kind != "parameters" or item.documented:
+        return before, after
+    try:
+        numbers = float(before), float(after)
+    except ValueError:
+        return before, after
+    if any(abs(one) >= MOST_TOLD for one in numbers):
+        return before, after
+    first, second = (f"{one:.{DIGITS_TOLD}g}" for one in numbers)
+    return (first, second) if first != second else (before, after)
 
 
 def make_teller(

@@ -12,6 +12,7 @@ from trimkeep.reports.views import SparkView, TrendLevel, TrendMark, TrendPoint,
 
 PLOT_FLIGHTS = 60
 SPARK_FLIGHTS = 40
+DRIFT_END = 2
 
 
 def trend_view(series: Series, finding: Finding | None, teller: Teller) -> TrendView:
@@ -81,7 +82,8 @@ def _levels(
     earlier = [point.order for point in points if point.order < boundary][-max(finding.flights_before, 1) :]
     later = [point.order for point in points if point.order >= boundary][: max(finding.flights_after, 1)]
     if finding.kind == "drift":
-        later = [point.order for point in points][-max(finding.flights_after, 1) :]
+        # It is nowhere level: where it came from stands at its start, where it has got to at its end.
+        later = [point.order for point in points][-DRIFT_END:]
     if earlier:
         level = shown(effect.before)
         levels.append(TrendLevel(earlier[0], earlier[-1], level, level, level))
