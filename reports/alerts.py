@@ -13,7 +13,7 @@ from trimkeep.reports.page_inputs import Setting
 from trimkeep.reports.page_views import AlertView
 from trimkeep.reports.plots import trend_png
 from trimkeep.reports.render import render_fragment
-from trimkeep.reports.views import EntryView
+from trimkeep.reports.views import CheckView, EntryView
 from trimkeep.reports.wording import Words
 
 MAX_SUBJECT = 150
@@ -72,6 +72,7 @@ def compose_alert(
         fleet=plain(setting.fleet_name),
         entry=entry,
         image=image,
+        checks=_checks(entry),
         closing=closing,
     )
     return AlertText(
@@ -80,6 +81,12 @@ def compose_alert(
         html=render_fragment("alert.html", view, view.language),
         images=((image, trend_png(entry.trend, words.text("flight_axis"))),) if entry.trend else (),
     )
+
+
+def _checks(entry: EntryView) -> tuple[CheckView, ...]:
+    """What to do next: look for the likeliest cause, tell apart what was done together."""
+    first = entry.causes[0].check if entry.causes else None
+    return tuple(check for check in (first, entry.tell_apart) if check is not None)
 
 
 def _as_text(entry: EntryView, names: str, closing: str, words: Words) -> str:
@@ -96,9 +103,8 @@ def _as_text(entry: EntryView, names: str, closing: str, words: Words) -> str:
                 lines.append(f"  {words.text('speaks_for')}: {'; '.join(cause.speaks_for)}")
             if cause.speaks_against:
                 lines.append(f"  {words.text('speaks_against')}: {'; '.join(cause.speaks_against)}")
-        check = entry.causes[0].check
-        if check:
-            lines += ["", f"{words.text('next_check')}: {check.text}"]
-            lines.append(f"{check.caution_title}: {check.caution} {check.defer}")
+    for check in _checks(entry):
+        lines += ["", f"{words.text('next_check')}: {check.text}"]
+        lines.append(f"{check.caution_title}: {check.caution} {check.defer}")
     lines += ["", closing]
     return "\n".join(line for index, line in enumerate(lines) if line or (index and lines[index - 1])) + "\n"

@@ -9,7 +9,7 @@ from datetime import datetime
 from string import Formatter
 
 from trimkeep.detectors.history.model import Finding, LikelyCause, SeriesPoint, Verdict
-from trimkeep.reports.cautions import check_with_caution
+from trimkeep.reports.cautions import check_with_caution, separating_check
 from trimkeep.reports.foreign import anchor
 from trimkeep.reports.teller import Teller, capital
 from trimkeep.reports.trends import trend_view
@@ -275,6 +275,7 @@ def entry_view(
     series = teller.series_of(lead)
     if with_plot and series is not None and len(series.points) > 1:
         trend = trend_view(series, lead, teller)
+    apart = next((one.separating for one in those if one.separating is not None), None)
     return EntryView(
         anchor=anchor("entry", lead.id),
         verdict=lead.verdict.value,
@@ -291,6 +292,7 @@ def entry_view(
             for one in those[1:]
         ),
         causes=cause_views(lead, teller),
+        tell_apart=None if apart is None else separating_check(apart, teller.words),
         trend=trend,
         href=teller.links.findings.get(lead.id),
     )

@@ -10,6 +10,7 @@ from trimkeep.detectors.model import FloatArray, Window
 from trimkeep.reports.views import (
     AirframeTrends,
     CauseView,
+    CheckView,
     EntryView,
     FigureRow,
     Link,
@@ -197,4 +198,5 @@ class AlertView:
     fleet: str = shown("name of the fleet")
     entry: EntryView = shown("the finding")
     image: str = shown("content id of the plot, empty without one")
+    checks: tuple[CheckView, ...] = shown("what to do next, each with its caution")
     closing: str = shown("where the mail comes from")

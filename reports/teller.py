@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, replace
 from datetime import datetime
 from zoneinfo import ZoneInfo
@@ -56,28 +56,11 @@ class Teller:
 
     def item(self, item: ChangeItem) -> str:
         """`elevator servo, S-11 to S-12`."""
-        kind = self.words.code("change_kind", item.kind)
-        part = plain(item.part)
-        before, after = _told(item)
-        if part and kind.lower() in part.lower():
-            kind, part = part, ""
-        shown_part = self.words.sentence("part_of_kind", part=part) if part else ""
-        if before and after:
-            return self.words.sentence("item_change", kind=kind, part=shown_part, before=before, after=after)
-        if after:
-            return self.words.sentence("item_change_after", kind=kind, part=shown_part, after=after)
-        return self.words.sentence("item_change_bare", kind=kind, part=shown_part)
+        return said_item(item, self.words)
 
     def change(self, change: Change) -> str:
         """Everything that became different at a boundary, in one clause."""
-        items = [self.item(item) for item in change.items]
-        if not items:
-            return self.words.code("change_kind", "other")
-        if len(items) == 1:
-            return items[0]
-        if len(items) == MAX_ITEMS_NAMED:
-            return self.words.sentence("two_changes", first=items[0], second=items[1])
-        return self.words.sentence("several", first=items[0], n=len(items) - 1)
+        return said_items(change.items, self.words)
 
     def since(self, finding: Finding) -> str:
         """Since when, and after what."""
@@ -148,6 +131,33 @@ class Teller:
             return self.words.sentence("flights_each", n=before)
         name = "flights_sides_one" if before == 1 else "flights_sides"
         return self.words.sentence(name, before=before, after=after)
+
+
+def said_item(item: ChangeItem, words: Words) -> str:
+    """`elevator servo, S-11 to S-12`."""
+    kind = words.code("change_kind", item.kind)
+    part = plain(item.part)
+    before, after = _told(item)
+    if part and kind.lower() in part.lower():
+        kind, part = part, ""
+    shown_part = words.sentence("part_of_kind", part=part) if part else ""
+    if before and after:
+        return words.sentence("item_change", kind=kind, part=shown_part, before=before, after=after)
+    if after:
+        return words.sentence("item_change_after", kind=kind, part=shown_part, after=after)
+    return words.sentence("item_change_bare", kind=kind, part=shown_part)
+
+
+def said_items(items: Sequence[ChangeItem], words: Words) -> str:
+    """Things done together, in one clause."""
+    said = [said_item(item, words) for item in items]
+    if not said:
+        return words.code("change_kind", "other")
+    if len(said) == 1:
+        return said[0]
+    if len(said) == MAX_ITEMS_NAMED:
+        return words.sentence("two_changes", first=said[0], second=said[1])
+    return words.sentence("several", first=said[0], n=len(said) - 1)
 
 
 def _told(item: ChangeItem) -> tuple[str, str]:

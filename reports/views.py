@@ -156,6 +156,7 @@ class EntryView:
     rule: RuleView | None = shown("before and after on the small rule")
     also: tuple[AlsoView, ...] = shown("other figures that moved with the same change")
     causes: tuple[CauseView, ...] = shown("likely causes, most likely first")
+    tell_apart: CheckView | None = shown("flights that would tell apart what was done together, with caution")
     trend: TrendView | None = shown("the large plot")
     href: str | None = shown("the page behind the entry")
 

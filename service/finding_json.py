@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from typing import Any
 
-from trimkeep.detectors.history.model import Change, Effect, Finding, LikelyCause
+from trimkeep.detectors.history.model import Change, Effect, Finding, LikelyCause, Separating
 
 SCHEMA = "trimkeep-finding-1"
 
@@ -40,7 +40,17 @@ def public_finding(finding: Finding) -> dict[str, Any]:
         "opened_at": finding.opened_at.isoformat(),
         "updated_at": finding.updated_at.isoformat(),
         "status": finding.status,
+        **({"to_tell_apart": _separating(finding.separating)} if finding.separating is not None else {}),
         **({"airframes_that_differ": list(finding.differing)} if finding.differing else {}),
+    }
+
+
+def _separating(separating: Separating) -> dict[str, Any]:
+    """What to take back, on which airframe, and how many flights then tell; null: none within a season."""
+    return {
+        "airframe": separating.airframe,
+        "take_back": [{"kind": item.kind, "part": item.part, "to": item.before} for item in separating.undo],
+        "flights": separating.flights,
     }
 
 

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from trimkeep.detectors.history.model import ChangeItem
+from trimkeep.detectors.history.model import ChangeItem, Separating
 from trimkeep.detectors.model import FloatArray
 
 SERIAL_KINDS = frozenset({"firmware", "parameters"})
@@ -85,46 +85,106 @@ def separate(had: Sequence[frozenset[Item]]) -> Separation:
     return Separation(groups, design, estimable)
 
 
-@dataclass(frozen=True, slots=True)
-class Proposal:
-    """What would separate items that came together: on `airframe`, `undo` that one and fly again."""
+EASY_TO_UNDO = (
+    "parameters",
+    "firmware",
+    "payload",
+    "battery",
+    "propeller",
+    "servo",
+    "trim",
+    "calibration",
+    "balance",
+    "linkage",
+)
+"""Kinds in the order in which they are undone with the least work; others come last."""
+LASTING = frozenset({"inspection", "structure"})
+"""Kinds that cannot be taken back: what was glued stays glued."""
+SURE = 3.0
+"""Standard errors by which the flights with one of them taken back must be able to differ."""
+FEWEST_FLIGHTS, MOST_FLIGHTS = 3, 60
 
-    airframe: str
-    undo: Item
-    error_then: float
 
+def unresolved(
+    items: Sequence[ChangeItem], told: Sequence[Sequence[ChangeItem]] = ()
+) -> tuple[tuple[ChangeItem, ...], ...]:
+    """What was done together and nothing tells apart, as pieces of work that can be taken back one by one.
 
-EASY_TO_UNDO = ("parameters", "firmware", "payload", "battery", "propeller", "servo", "linkage")
-"""Kinds in the order in which they are undone with the least work."""
-
-
-def propose(
-    group: Sequence[Item], airframes: Sequence[str], flights_before: Sequence[int], sigma: float
-) -> Proposal | None:
-    """The cheapest flights that would tell the items of a group apart.
+    Settings are one piece: they were chosen to go together.
 
     Parameters
     ----------
-    group : sequence of Item
-        Items that always came together; fewer than two need no proposal.
-    airframes, flights_before : sequence
-        Those that had them, and how many flights each has with them.
-    sigma : float
-        Flight-to-flight deviation.
+    items : sequence of ChangeItem
+        Of one change.
+    told : sequence of sequences of ChangeItem
+        Groups that the fleet has told from others.
 
     Returns
     -------
-    Proposal or None
-        On the airframe with the most flights, undo the item that is undone most easily; `error_then`
-        is the standard error of its effect after ten flights more.
+    tuple of tuples of ChangeItem
+        The pieces of the largest group that stays together; fewer than two when all is told apart.
     """
-    if len(group) < 2 or not airframes:
+    pieces: dict[Item, list[ChangeItem]] = {}
+    for item in items:
+        if item.kind != "inspection":
+            kind, part, after = item_key(item)
+            pieces.setdefault((kind, "", "") if kind == "parameters" else (kind, part, after), []).append(
+                item
+            )
+    groups = [set(pieces)]
+    for known in told:
+        keys = {item_key(item) for item in known}
+        inside = {name for name, own in pieces.items() if any(item_key(item) in keys for item in own)}
+        groups = [part for group in groups for part in (group & inside, group - inside) if part]
+    largest = max(groups, key=lambda group: (len(group), sorted(group)))
+    return tuple(tuple(pieces[name]) for name in sorted(largest)) if len(largest) > 1 else ()
+
+
+def propose(
+    pieces: Sequence[Sequence[ChangeItem]],
+    airframes: Sequence[str],
+    flights_with: Sequence[int],
+    sigma: float,
+    step: float,
+) -> Separating | None:
+    """The cheapest flights that would tell apart what came together.
+
+    Parameters
+    ----------
+    pieces : sequence of sequences of ChangeItem
+        As `unresolved` gives them.
+    airframes, flights_with : sequence
+        Those that had them, and how many flights each has flown with them.
+    sigma : float
+        Flight-to-flight deviation.
+    step : float
+        What they did together, on the same scale.
+
+    Returns
+    -------
+    Separating or None
+        On the airframe with the most flights, take back the piece that is taken back most easily. Its
+        flights are so many that a step which is all its doing stands SURE errors clear of none.
+
+    Examples
+    --------
+    >>> done = [(ChangeItem(kind, "", "", "2", True),) for kind in ("servo", "firmware")]
+    >>> offer = propose(done, ["a", "b"], [5, 20], sigma=1.0, step=2.0)
+    >>> offer.airframe, offer.undo[0].kind, offer.flights
+    ('b', 'firmware', 3)
+    """
+    loose = [piece for piece in pieces if piece[0].kind not in LASTING]
+    if len(pieces) < 2 or not airframes or not loose:
         return None
-    best = max(range(len(airframes)), key=lambda k: (flights_before[k], airframes[k]))
+    best = max(range(len(airframes)), key=lambda k: (flights_with[k], airframes[k]))
 
-    def effort(item: Item) -> tuple[int, Item]:
-        known = item[0] in EASY_TO_UNDO
-        return (EASY_TO_UNDO.index(item[0]) if known else len(EASY_TO_UNDO), item)
+    def effort(piece: Sequence[ChangeItem]) -> tuple[int, Item]:
+        kind = piece[0].kind
+        known = kind in EASY_TO_UNDO
+        return (EASY_TO_UNDO.index(kind) if known else len(EASY_TO_UNDO), item_key(piece[0]))
 
-    error = sigma * float(np.sqrt(1.0 / max(flights_before[best], 1) + 1.0 / 10.0))
-    return Proposal(airframes[best], min(group, key=effort), error)
+    room = (step / (SURE * sigma)) ** 2 - 1.0 / max(flights_with[best], 1) if sigma > 0.0 else np.inf
+    flights = max(int(np.ceil(1.0 / room)), FEWEST_FLIGHTS) if room > 0.0 else MOST_FLIGHTS + 1
+    return Separating(
+        airframes[best], tuple(min(loose, key=effort)), flights if flights <= MOST_FLIGHTS else None
+    )

@@ -17,12 +17,19 @@ import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import WIDTH, Limits, log_call_evidence
-from trimkeep.detectors.history.coinciding import Item, Separation, item_key, separate
+from trimkeep.detectors.history.coinciding import (
+    Item,
+    Separation,
+    item_key,
+    propose,
+    separate,
+    unresolved,
+)
 from trimkeep.detectors.history.comparisons import Blocks, BreaksOf
 from trimkeep.detectors.history.evidence import critical_t
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import estimate, verdict_of
-from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Series, Verdict
+from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Separating, Series, Verdict
 from trimkeep.detectors.history.pooling import crossed_effects, leave_one_out
 from trimkeep.detectors.history.preparation import Preparer, untransform
 from trimkeep.detectors.history.unexplained import key_of
@@ -59,6 +66,7 @@ class PooledChange:
     flights_after: int
     forecast: int | None
     differing: tuple[str, ...]
+    separating: Separating | None
     opened_at: datetime
     updated_at: datetime
 
@@ -240,10 +248,16 @@ def _pooled(
     ]
     ahead = next((int(n) for n, done in zip(more, settled, strict=True) if done and n > 0), None)
     log_e = log_call_evidence(np.array(step / error), np.array(measured.freedom), np.array(information[0]))
+    change = _fleet_change(mine, group)
+    separating = None
+    if verdict in (Verdict.WORSE, Verdict.BETTER):
+        flown = [len(w.after) for w in mine]
+        names = [w.series.airframe for w in mine]
+        separating = propose(unresolved(change.items), names, flown, measured.sigma, step)
     return PooledChange(
         key="|".join("/".join(item) for item in group),
         series=series,
-        change=_fleet_change(mine, group),
+        change=change,
         airframes=tuple(sorted({w.series.airframe for w in mine})),
         verdict=verdict,
         effect=effect,
@@ -252,6 +266,7 @@ def _pooled(
         flights_after=int(n_after.sum()),
         forecast=0 if verdict is not Verdict.TOO_EARLY else None if ahead is None else ahead * len(rows),
         differing=_differing(measured, rows, group, settings),
+        separating=separating,
         opened_at=_opened(mine),
         updated_at=max(w.series.points[w.after[-1]].at for w in mine),
     )

@@ -7,6 +7,7 @@ a clock has a part in them.
 from __future__ import annotations
 
 import hashlib
+from collections import defaultdict
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
@@ -15,12 +16,12 @@ import numpy as np
 from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import shipped_limits
 from trimkeep.detectors.history.causes import with_causes
-from trimkeep.detectors.history.coinciding import item_key
+from trimkeep.detectors.history.coinciding import item_key, propose, unresolved
 from trimkeep.detectors.history.comparisons import Memory, blocks_by_airframe, judge_series
 from trimkeep.detectors.history.fleet_findings import PooledChange, pool_changes
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.known_changes import LARGEST_LOG_E, Comparison
-from trimkeep.detectors.history.model import Change, Finding, Series, Tier, Verdict
+from trimkeep.detectors.history.model import Change, ChangeItem, Finding, Series, Tier, Verdict
 from trimkeep.detectors.history.multiplicity import (
     change_evidence,
     pooled_evidence,
@@ -158,23 +159,44 @@ def _judge(
         )
         evidence |= pooled_evidence(over_fleet)
     called = tiers({**(elsewhere or {}), **evidence}, model.prior_change_share, settings)
+    pooled_findings = [
+        _fleet_finding(one, called[one.change.id], _cited(one, comparisons), settings) for one in over_fleet
+    ]
+    told = _told_apart([*pooled_findings, *standing])
     findings = [
-        _known_finding(one, called[one.window.block.change.id], settings)
+        _known_finding(
+            one,
+            called[one.window.block.change.id],
+            told.get((one.window.series.metric, one.window.series.context), ()),
+            settings,
+        )
         for one in comparisons
         if one.window.before or one.window.after
     ]
     findings += [
         _unexplained_finding(found, called[span_name(found.span)], settings) for found in unexplained.found
     ]
-    findings += [
-        _fleet_finding(one, called[one.change.id], _cited(one, comparisons), settings) for one in over_fleet
-    ]
+    findings += pooled_findings
     findings += judge_single_flights(series, settings, finding_id)
     told = with_causes([*findings, *standing])[: len(findings)]
     return Judged(told, evidence)
 
 
-def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings) -> Finding:
+def _told_apart(findings: Sequence[Finding]) -> dict[tuple[str, str], list[tuple[ChangeItem, ...]]]:
+    """By metric and context, what the fleet as a whole speaks of by itself."""
+    told: dict[tuple[str, str], list[tuple[ChangeItem, ...]]] = defaultdict(list)
+    for one in findings:
+        if one.scope == "fleet" and one.change is not None:
+            told[one.metric, one.context].append(one.change.items)
+    return told
+
+
+def _known_finding(
+    one: Comparison,
+    change_called: bool,
+    told: Sequence[Sequence[ChangeItem]],
+    settings: JudgeSettings,
+) -> Finding:
     series, change = one.window.series, one.window.block.change
     points = series.points
     after = [points[k].at for k in one.window.after]
@@ -183,6 +205,10 @@ def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings
     own = one.log_e >= 0.0 and (one.e_value or 0.0) >= settings.watch_e_value
     called = one.verdict is Verdict.NO_MATERIAL_CHANGE or (moved and change_called and own)
     opened = after[min(settings.min_flights_after, len(after)) - 1] if after else change.at
+    separating = None
+    if moved and len(change.items) > 1:
+        pieces = unresolved(change.items, told)
+        separating = propose(pieces, [series.airframe], [len(after)], one.sigma, one.step)
     return Finding(
         id=finding_id(series.airframe, series.metric, series.context, "known_change", change.id),
         scope="airframe",
@@ -203,6 +229,7 @@ def _known_finding(one: Comparison, change_called: bool, settings: JudgeSettings
         updated_at=after[-1] if after else change.at,
         down_weighted=one.down_weighted,
         evidence_flights=one.evidence_flights,
+        separating=separating,
     )
 
 
@@ -285,4 +312,5 @@ def _fleet_finding(
         updated_at=one.updated_at,
         evidence_flights=cited,
         differing=one.differing,
+        separating=one.separating,
     )

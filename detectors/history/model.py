@@ -135,10 +135,21 @@ class LikelyCause:
 
 
 @dataclass(frozen=True, slots=True)
+class Separating:
+    """What would tell apart things done together: on `airframe` take back `undo`, nothing else, and fly
+    `flights` more; None: one airframe alone cannot tell within a season."""
+
+    airframe: str
+    undo: tuple[ChangeItem, ...]
+    flights: int | None
+
+
+@dataclass(frozen=True, slots=True)
 class Finding:
     """A verdict with its effect, evidence, likely causes and life.
 
     `differing` (fleet scope): airframes on which the same change did something else than on the others.
+    `separating`: what to fly where nothing flown so far tells apart what was done together.
     """
 
     id: str
@@ -163,3 +174,4 @@ class Finding:
     evidence_flights: tuple[str, ...] = ()
     status: Status = "open"
     differing: tuple[str, ...] = ()
+    separating: Separating | None = None

@@ -10,6 +10,8 @@ import click
 from trimkeep.config.errors import UsageError
 from trimkeep.detectors.history.explain import Explanation, explain
 from trimkeep.detectors.history.model import Finding
+from trimkeep.reports.cautions import separating_check
+from trimkeep.reports.wording import load_words
 from trimkeep.service.cli.options import fleet_command, full_id, open_fleet, table
 from trimkeep.service.judging import current_model, judge
 from trimkeep.service.store.connection import open_store
@@ -47,6 +49,9 @@ def _print(one: Finding, shown: Explanation) -> None:
     if one.change is not None:
         parts = "; ".join(f"{i.kind} {i.part} {i.before} -> {i.after}".strip() for i in one.change.items)
         click.echo(f"change of {one.change.at:%Y-%m-%d}: {parts}")
+    if one.separating is not None:
+        check = separating_check(one.separating, load_words())
+        click.echo(f"{check.text}\n{check.caution_title}: {check.caution} {check.defer}")
     click.echo(
         f"scale {shown.scale}, unit {shown.unit or '1'}, fleet model {shown.model_version}, "
         f"limits {shown.limits_version}\n"

@@ -13,6 +13,7 @@ from trimkeep.detectors.history.model import (
     Effect,
     Finding,
     LikelyCause,
+    Separating,
     Tier,
     Verdict,
 )
@@ -47,6 +48,7 @@ def finding_to_dict(finding: Finding) -> dict[str, Any]:
         "down_weighted": list(finding.down_weighted),
         "evidence_flights": list(finding.evidence_flights),
         "differing": list(finding.differing),
+        "separating": None if finding.separating is None else _separating_to_dict(finding.separating),
         "status": finding.status,
     }
 
@@ -76,6 +78,7 @@ def finding_from_json(text: str) -> Finding:
         down_weighted=tuple(body["down_weighted"]),
         evidence_flights=tuple(body["evidence_flights"]),
         differing=tuple(body.get("differing", ())),
+        separating=_separating_from_dict(body["separating"]) if body.get("separating") else None,
         status=body["status"],
     )
 
@@ -90,10 +93,25 @@ def _change_to_dict(change: Change) -> dict[str, Any]:
         "airframe": change.airframe,
         "at": change.at.isoformat(),
         "first_order": change.first_order,
-        "items": [
-            {name: getattr(item, name) for name in ChangeItem.__dataclass_fields__} for item in change.items
-        ],
+        "items": [_item_to_dict(item) for item in change.items],
     }
+
+
+def _item_to_dict(item: ChangeItem) -> dict[str, Any]:
+    return {name: getattr(item, name) for name in ChangeItem.__dataclass_fields__}
+
+
+def _separating_to_dict(separating: Separating) -> dict[str, Any]:
+    return {
+        "airframe": separating.airframe,
+        "undo": [_item_to_dict(item) for item in separating.undo],
+        "flights": separating.flights,
+    }
+
+
+def _separating_from_dict(body: Mapping[str, Any]) -> Separating:
+    undo = tuple(ChangeItem(**item) for item in body["undo"])
+    return Separating(body["airframe"], undo, body["flights"])
 
 
 def _change_from_dict(body: Mapping[str, Any]) -> Change:

@@ -6,11 +6,12 @@ from dataclasses import replace
 
 from tests.reports.examples import busy_week
 from tests.reports.page_examples import setting
-from trimkeep.detectors.history.model import Finding, Series, Verdict
+from trimkeep.detectors.history.model import ChangeItem, Finding, Separating, Series, Verdict
 from trimkeep.detectors.registry import DETECTORS
 from trimkeep.reports.compose_pages import teller_for
-from trimkeep.reports.entries import headline
+from trimkeep.reports.entries import entry_view, headline
 from trimkeep.reports.inputs import metric_words
+from trimkeep.reports.wording import load_words
 
 WEEK = busy_week()
 METRICS = metric_words(tuple(detector.spec for detector in DETECTORS))
@@ -53,3 +54,20 @@ def test_without_the_other_figure_of_that_flight_the_sentence_stands_alone() -> 
     assert alone == "The configured roll rate limit is 1.3 times the rate this airframe reaches"
     elsewhere = series("roll_rate_reached_dps", "deg/s", 140.0, flight="f-2")
     assert told(series("roll_limit_over_reach", "", 1.3), elsewhere) == alone
+
+
+def test_what_was_done_together_comes_with_the_flights_that_would_tell_and_both_cautions() -> None:
+    worse = next(one for one in WEEK.findings if one.verdict is Verdict.WORSE and one.change is not None)
+    undo = ChangeItem("firmware", "", "2.0", "2.1", True)
+    words = load_words()
+    for flights, part in ((6, "6 times"), (None, "several airframes")):
+        asked = replace(worse, separating=Separating("heron-01", (undo,), flights))
+        view = entry_view((asked,), teller_for(setting(), WEEK.series), with_plot=False)
+        check = view.tell_apart
+        assert check is not None and part in check.text
+        assert "heron-01" in check.text and "firmware 2.0 → 2.1" in check.text
+        for kind in ("bench", "flight"):
+            assert words.code("caution", kind) in check.caution
+        assert check.defer == words.code("caution", "defer")
+    plain = replace(worse, separating=None)
+    assert entry_view((plain,), teller_for(setting(), WEEK.series), with_plot=False).tell_apart is None

@@ -7,7 +7,7 @@ import pytest
 
 from tests.detectors.history.builders import change, history
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.coinciding import item_key, propose, separate
+from trimkeep.detectors.history.coinciding import item_key, propose, separate, unresolved
 from trimkeep.detectors.history.fleet_model import FleetModel, fit_fleet_model
 from trimkeep.detectors.history.judge import judge_fleet
 from trimkeep.detectors.history.model import Change, Finding, Series, Verdict
@@ -125,11 +125,49 @@ def test_software_is_known_by_its_version_a_part_by_its_name() -> None:
 
 
 def test_the_proposal_undoes_what_is_easily_undone_where_most_was_flown() -> None:
-    group = (("firmware", "", "2"), ("servo", "elevator", ""))
-    offer = propose(group, ["a", "b"], [5, 20], 0.2)
-    assert offer is not None and (offer.airframe, offer.undo[0]) == ("b", "firmware")
-    assert offer.error_then == pytest.approx(0.2 * np.sqrt(1 / 20 + 1 / 10))
-    assert propose(group[:1], ["a"], [5], 0.2) is None
+    pieces = unresolved(change(1, "servo", "firmware").items)
+    offer = propose(pieces, ["a", "b"], [5, 20], 0.2, 0.301)
+    assert offer is not None and (offer.airframe, offer.undo[0].kind) == ("b", "firmware")
+    # three errors of 0.1; with flights that scatter by 0.2 that takes 1 / (1/4 - 1/20) = 5
+    assert offer.flights == 5
+    assert propose(pieces[:1], ["a"], [5], 0.2, 0.3) is None
+    small = propose(pieces, ["a"], [20], 0.2, 0.05)
+    assert small is not None and small.flights is None
+
+
+def test_settings_that_were_chosen_together_are_taken_back_together_and_glue_is_not() -> None:
+    tuned = (*change(1, "parameters", part="GAIN_A").items, *change(1, "parameters", part="GAIN_B").items)
+    assert unresolved(tuned) == ()
+    pieces = unresolved((*tuned, *change(1, "structure").items, *change(1, "inspection").items))
+    assert [len(piece) for piece in pieces] == [2, 1]
+    offer = propose(pieces, ["a"], [9], 0.1, 1.0)
+    assert offer is not None and offer.undo == tuned
+    assert propose([pieces[1], pieces[1]], ["a"], [9], 0.1, 1.0) is None
+
+
+def test_what_the_fleet_told_apart_is_not_proposed_again() -> None:
+    done = change(1, "firmware", "servo", "propeller").items
+    assert len(unresolved(done, [done[:1]])) == 2
+    assert unresolved(done, [done[:1], done[1:2]]) == ()
+
+
+def test_a_finding_of_two_things_done_together_carries_the_flights_that_would_tell() -> None:
+    rng = np.random.default_rng(5)
+    quiet = [history(rng.normal(3.0, 0.2, 30), airframe=f"other-{n}") for n in range(8)]
+
+    def worse(name: str, step: float) -> Series:
+        values = rng.normal(3.0, 0.2, 30) + step * (np.arange(30) >= 20)
+        return history(values, airframe=name)
+
+    both = [change(20, "firmware", "servo", airframe=name) for name in "ab"]
+    only = change(20, "firmware", airframe="c")
+    known = fit_fleet_model(quiet, [])
+    series = [worse("a", 1.0), worse("b", 1.0)]
+    untold = [f for f in judge_fleet(series, both, known, SETTINGS) if f.kind == "known_change"]
+    assert {f.scope for f in untold} == {"airframe", "fleet"} and all(f.separating for f in untold)
+    assert untold[0].separating is not None and untold[0].separating.airframe == untold[0].airframes[0]
+    told = judge_fleet([*series, worse("c", 0.0)], [*both, only], known, SETTINGS)
+    assert [f.separating for f in told if f.scope == "airframe"] == [None] * 3
 
 
 def test_a_design_that_separates_nothing_is_refused() -> None:

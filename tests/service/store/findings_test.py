@@ -15,6 +15,7 @@ from trimkeep.detectors.history.model import (
     Effect,
     Finding,
     LikelyCause,
+    Separating,
     Tier,
     Verdict,
 )
@@ -62,8 +63,18 @@ FINDING = Finding(
     likely_causes=(LikelyCause("loop_gain", 0.7, ("a",), ("b",), "c"),),
     down_weighted=("x-1",),
     evidence_flights=("y-1", "y-2"),
+    separating=Separating("heron-01", CHANGE.items[:1], 6),
 )
-PLAIN = replace(FINDING, id="other", change=None, effect=None, e_value=None, kind="drift", likely_causes=())
+PLAIN = replace(
+    FINDING,
+    id="other",
+    change=None,
+    effect=None,
+    e_value=None,
+    kind="drift",
+    likely_causes=(),
+    separating=None,
+)
 
 
 @pytest.mark.parametrize("finding", [FINDING, PLAIN])
@@ -73,7 +84,7 @@ def test_json_and_back(finding: Finding) -> None:
 
 def test_the_codec_knows_every_field() -> None:
     text = finding_to_json(FINDING)
-    for kind in (Finding, Change, ChangeItem, Effect, LikelyCause):
+    for kind in (Finding, Change, ChangeItem, Effect, LikelyCause, Separating):
         for name in kind.__dataclass_fields__:
             assert f'"{name}":' in text, f"{kind.__name__}.{name} is not stored"
 
