@@ -288,10 +288,13 @@ def receiver() -> Iterator[str]:
             """Say nothing."""
 
     server = http.server.HTTPServer(("127.0.0.1", 0), Handler)
+    server.timeout = 1.0
+    parent = os.getpid()
     pid = os.fork()
     if not pid:
         try:
-            server.serve_forever()
+            while os.getppid() == parent:  # it must not outlive a harness that is killed itself
+                server.handle_request()
         finally:
             os._exit(1)
     server.socket.close()
@@ -341,6 +344,7 @@ def run(
         runs = Runs(Path(root), web, choose, log)
         for scene in scenes:
             runs.prepare(scene)
+        say(f"the program in {Path(connection_module.__file__).parents[2]}, seed {seed}")
         say("undisturbed, processor seconds: " + str({name: round(s, 2) for name, s in runs.cost_s.items()}))
         told = 0
         while (done := figures.kills.total()) < kills:
