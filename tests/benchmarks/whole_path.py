@@ -47,6 +47,7 @@ from trimkeep.sample_fleet.world import Weather
 from trimkeep.service.ingest import fleet as fleet_module
 from trimkeep.service.ingest.extract import Task, extract
 from trimkeep.service.ingest.tools import TOOLS
+from trimkeep.service.readers import tlog_kernel
 
 RUNS = 5
 HOUR_S = 3600.0
@@ -190,7 +191,7 @@ def main() -> None:
     )
     print(
         f"{model}, one core, Python {platform.python_version()}, numpy {np.__version__}, "
-        f"arrow {pa.__version__}"
+        f"arrow {pa.__version__}, loops of the reader {'compiled' if tlog_kernel.compiled() else 'by arrays'}"
     )
     for style in STYLES:
         measure(style)

@@ -11,6 +11,7 @@ import numpy as np
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
+from pymavlink.generator.mavcrc import x25crc_slow
 
 from tests.fuzz.seeds import telemetry
 from tests.fuzz.targets import frame_loops
@@ -57,6 +58,23 @@ def test_any_bodies_anywhere_are_judged_alike(spans: list[tuple[int, int]], data
     found = np.empty(first.size, np.int16)
     kernel.implied_extra(DATA, first, end, found)
     assert np.array_equal(found, implied)
+
+
+@needs_kernel
+@pytest.mark.parametrize("place", [0, 9, 14])
+def test_bodies_near_the_beginning_take_the_tables_of_other_processors(place: int) -> None:
+    lengths = np.arange(265)
+    first = np.full(lengths.size, place)
+    implied = np.empty(lengths.size, np.int16)
+    good = np.empty(lengths.size, bool)
+    for k, end in enumerate((first + lengths).tolist()):
+        body = DATA[place:end].tobytes()
+        data = np.concatenate((DATA[:end], np.zeros(2, np.uint8)))
+        data[end:] = list(x25crc_slow(body + b"\x07").crc.to_bytes(2, "little"))
+        one = slice(k, k + 1)
+        kernel.implied_extra(data, first[one], first[one] + lengths[one], implied[one])
+        kernel.crc_matches(data, first[one], first[one] + lengths[one], np.full(1, 7, np.uint8), good[one])
+    assert (implied == 7).all() and good.all()
 
 
 @needs_kernel
