@@ -8,6 +8,7 @@ from trimkeep.detectors.history.model import Finding, Tier, Verdict
 from trimkeep.reports.entries import EntryView, FindingGroup, entry_link, entry_view, group, headline
 from trimkeep.reports.foreign import plain
 from trimkeep.reports.inputs import DigestInput
+from trimkeep.reports.put_right import put_right, wholly_put_right
 from trimkeep.reports.sections import (
     early_section,
     fleet_section,
@@ -115,8 +116,18 @@ class _Sorted:
         shown = [one for one in given.findings if one.status in ("open", "acknowledged")]
         recent = [one for one in shown if one.updated_at >= given.period_start]
         self.muted = sum(one.status == "muted" for one in given.findings)
+        mended = put_right(given.findings)
+        self.put_right = {
+            one.id: mended[one.id, one.airframes[0]]
+            for one in shown
+            if wholly_put_right(one, mended)
+            and mended[one.id, one.airframes[0]].updated_at >= given.period_start
+        }
+        shown = [one for one in shown if not wholly_put_right(one, mended)]
         self.settled = [
-            one for one in given.findings if one.status == "resolved" and one.updated_at >= given.period_start
+            one
+            for one in given.findings
+            if (one.status == "resolved" and one.updated_at >= given.period_start) or one.id in self.put_right
         ]
         self.attention = [one for one in shown if one.verdict is Verdict.ATTENTION]
         moved = [one for one in shown if one.verdict in (Verdict.WORSE, Verdict.BETTER)]
@@ -176,7 +187,7 @@ def _section(
     lines = tuple(
         Link(
             teller.words.sentence(
-                "settled_line",
+                "settled_line" if one.status == "resolved" else "put_right_line",
                 airframe=", ".join(plain(name) for name in one.airframes),
                 title=headline(one, teller),
             ),
@@ -202,7 +213,11 @@ def _glance(
         ("stop", "worse", _updates(sorted_out, fleet, worse.entries, teller)),
         ("worse", "worse", _by_airframe(worse.entries)),
         ("unexplained", "worse", _by_airframe(unexplained.entries)),
-        ("worked", "better", _worked(better, fleet, teller)),
+        (
+            "worked",
+            "better",
+            _worked(better, fleet, len(sorted_out.settled) - len(sorted_out.put_right), teller),
+        ),
     ]
     return tuple(
         GlanceLine(teller.words.code("glance", key), verdict, _capped(items, teller))
@@ -249,12 +264,15 @@ def _updates(
     return tuple(links)
 
 
-def _worked(better: EntrySection, fleet: tuple[EntryView, ...], teller: Teller) -> tuple[Link, ...]:
+def _worked(
+    better: EntrySection, fleet: tuple[EntryView, ...], n_settled: int, teller: Teller
+) -> tuple[Link, ...]:
+    """Airframes with something better, and how many findings somebody settled."""
     good = [entry for entry in fleet if entry.verdict == Verdict.BETTER.value] + list(better.entries)
     links = _by_airframe(tuple(good))
-    if better.settled:
-        n = len(better.settled)
-        text = teller.words.sentence("glance_settled_one" if n == 1 else "glance_settled", n=n)
+    if n_settled:
+        key = "glance_settled_one" if n_settled == 1 else "glance_settled"
+        text = teller.words.sentence(key, n=n_settled)
         links = (*links, Link(text, f"#{better.head.anchor}"))
     return links
 

@@ -19,6 +19,7 @@ from trimkeep.reports.page_views import (
     GonePage,
     PageHead,
 )
+from trimkeep.reports.put_right import put_right, still_worse, wholly_put_right
 from trimkeep.reports.sections import airframe_facts, airframe_trends, work_row
 from trimkeep.reports.teller import Teller, make_teller
 from trimkeep.reports.traces import spectrum_view, trace_pairs
@@ -99,7 +100,8 @@ def compose_board(given: BoardInput) -> BoardPage:
     setting = given.setting
     teller = teller_for(setting, given.series, given.changes)
     links = setting.links.findings
-    open_now = [one for one in given.findings if is_open(one)]
+    mended = put_right(given.findings)
+    open_now = [one for one in given.findings if is_open(one) and not wholly_put_right(one, mended)]
     series: dict[str, list[Series]] = {}
     for one in given.series:
         if one.points:
@@ -107,7 +109,11 @@ def compose_board(given: BoardInput) -> BoardPage:
     rows = []
     for airframe in given.airframes:
         mine = sorted(
-            (one for one in open_now if airframe.id in one.airframes),
+            (
+                one
+                for one in open_now
+                if airframe.id in one.airframes and still_worse(one, airframe.id, mended)
+            ),
             key=lambda one: (GRAVITY.index(one.verdict), one.tier is not Tier.CALLED, one.id),
         )
         verdicts = {(airframe.id, one.metric, one.context): one.verdict.value for one in reversed(mine)}
@@ -170,10 +176,12 @@ def compose_airframe(given: AirframeInput) -> AirframePage:
     setting, airframe = given.setting, given.airframe
     teller = teller_for(setting, given.series, given.changes)
     mine = [one for one in given.findings if airframe.id in one.airframes]
-    groups = group([one for one in mine if is_open(one)], teller)
+    mended = put_right(given.findings)
+    standing = [one for one in mine if still_worse(one, airframe.id, mended)]
+    groups = group([one for one in standing if is_open(one)], teller)
     verdicts = {
         (airframe.id, one.metric, one.context): one.verdict.value
-        for one in mine
+        for one in standing
         if one.status in ("open", "acknowledged")
     }
     series = [one for one in given.series if one.points and one.airframe == airframe.id]
@@ -181,7 +189,7 @@ def compose_airframe(given: AirframeInput) -> AirframePage:
     by_title = {teller.figure(one.metric, one.context): one for one in series}
     about = {
         (one.metric, one.context): one
-        for one in mine
+        for one in standing
         # The levels of a pooled finding are the fleet's, not this airframe's.
         if one.scope == "airframe" and one.status in ("open", "acknowledged")
     }
