@@ -3,15 +3,17 @@
 from __future__ import annotations
 
 import logging
+from array import array
 from collections.abc import Callable, Collection, Iterator, Mapping
 from dataclasses import dataclass, replace
 from datetime import datetime
+from hashlib import sha256
 from pathlib import Path
 
 from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import RecordingRemoved, ReportError, TrimkeepError
 from trimkeep.config.settings import FleetSettings
-from trimkeep.detectors.history.model import Finding, Series
+from trimkeep.detectors.history.model import Finding, Series, SeriesPoint
 from trimkeep.reports.compose_flight import compose_inspect
 from trimkeep.reports.compose_pages import compose_airframe, compose_board, compose_finding, compose_gone
 from trimkeep.reports.inputs import AirframeRow, Links
@@ -209,7 +211,10 @@ def _pages_of(store: Store, books: PageBooks, airframes: frozenset[str]) -> Iter
 
 
 def _series_print(series: tuple[Series, ...]) -> str:
-    """Fingerprint of the figures of an airframe. Their conditions are figures too, so they are in it."""
+    """Fingerprint of the figures of an airframe. Their conditions are figures too, so they are in it.
+
+    Numbers go in as they lie in memory: written out, those of a large fleet took longer than its pages.
+    """
     return fingerprint(
         *(
             (
@@ -220,11 +225,21 @@ def _series_print(series: tuple[Series, ...]) -> str:
                 one.better,
                 one.matters,
                 one.attention,
-                [(point.flight_id, point.order, point.value, point.standard_error) for point in one.points],
+                _points_print(one.points),
             )
             for one in series
         )
     )
+
+
+def _points_print(points: tuple[SeriesPoint, ...]) -> str:
+    numbers = array("d", [point.value for point in points])
+    # An uncertainty is never negative.
+    numbers.extend([-1.0 if point.standard_error is None else point.standard_error for point in points])
+    numbers.extend([point.order for point in points])
+    digest = sha256("\n".join([point.flight_id for point in points]).encode())
+    digest.update(numbers.tobytes())
+    return digest.hexdigest()
 
 
 def _said(finding: Finding) -> Finding:
