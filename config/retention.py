@@ -28,8 +28,7 @@ class RetentionSettings:
     )
     keep_without_log: bool = setting(
         True,
-        "Keep a recording whose log is no longer in the fleet folder as it was read: it could not be made "
-        "again.",
+        "Keep a recording whose log is no longer there as it was read: it could not be made again.",
     )
     pages_days: float = setting(
         0.0,

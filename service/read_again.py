@@ -6,9 +6,11 @@ from trimkeep.config.airframe import AirframeCard
 from trimkeep.config.errors import RecordingRemoved, TrimkeepError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.detectors.model import Recording
+from trimkeep.service.ingest import leases
 from trimkeep.service.ingest.extract import Tools
-from trimkeep.service.ingest.fingerprint import fingerprint
 from trimkeep.service.ingest.scan import path_on_disk
+from trimkeep.service.ingest.source import Taken, source_of
+from trimkeep.service.store.connection import Store
 from trimkeep.service.store.removals import Removal, removed_error
 
 
@@ -20,14 +22,21 @@ def read_log_again(fleet: FleetSettings, removal: Removal, card: AirframeCard, t
     RecordingRemoved
         The log is not there any more as it was read, or cannot be read.
     """
-    path = path_on_disk(fleet, removal.file.log_path)
-    try:
-        if fingerprint(path).sha256 != removal.file.log_sha256:
-            raise removed_error(removal, ", and its log has other content by now")
-        return tools.read(path, card)
-    except RecordingRemoved:
-        raise
-    except OSError as error:
-        raise removed_error(removal, ", and its log is not in the fleet folder any more") from error
-    except TrimkeepError as error:
-        raise removed_error(removal, f", and its log cannot be read ({error.message})") from error
+    with leases.hold_lease(Store(fleet.state).runs) as lease:
+        source = source_of(fleet, holder=lease)
+        try:
+            place = source.place_of(path_on_disk(fleet, removal.file.log_path))
+            if place is None:
+                raise removed_error(removal, ", and its log is not there any more")
+            taken: Taken | None = source.take(place, lambda head: (), whole=True)
+            if taken is None or taken.prints.sha256 != removal.file.log_sha256:
+                raise removed_error(removal, ", and its log has other content by now")
+            return tools.read(taken.path, card)
+        except RecordingRemoved:
+            raise
+        except OSError as error:
+            raise removed_error(removal, f", and its log cannot be read ({error.strerror})") from error
+        except TrimkeepError as error:
+            raise removed_error(removal, f", and its log cannot be read ({error.message})") from error
+        finally:
+            source.close()

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 from datetime import datetime
 from pathlib import Path
 
+from trimkeep.config.errors import LogStorageError
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.ingest import leases
-from trimkeep.service.ingest.fingerprint import fingerprint
 from trimkeep.service.ingest.scan import path_on_disk
+from trimkeep.service.ingest.source import LogSource, source_of
 from trimkeep.service.retention import SETTING_OF, KeptFile, RetentionPlan, plan_retention, setting_text
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.removals import FileToRemove, finish, intend, removal_lock, settle
@@ -64,7 +65,11 @@ def clear_due(store: Store, fleet: FleetSettings, now: datetime, who: str) -> Cl
     with removal_lock(store, shared=False), leases.hold_lease(store.runs) as lease:
         settled = settle_open(store, fleet)
         plan = plan_retention(store, fleet, now)
-        sound = [one for one in plan.due if _may_go(fleet, one)]
+        source = source_of(fleet, reads_apart=True, holder=lease)
+        try:
+            sound = [one for one in plan.due if _may_go(fleet, one, source)]
+        finally:
+            source.close()
         removed: list[FileToRemove] = []
         for first in range(0, len(sound), BATCH):
             batch = list(_described(fleet, sound[first : first + BATCH]))
@@ -89,13 +94,16 @@ def _path(store: Store, fleet: FleetSettings, file: FileToRemove) -> Path:
     return (store.state if file.what == "recording" else fleet.output) / file.name
 
 
-def _may_go(fleet: FleetSettings, one: KeptFile) -> bool:
+def _may_go(fleet: FleetSettings, one: KeptFile, source: LogSource) -> bool:
     """Whether a recording's log is still what was read, to the last byte; pages need no such thing."""
     if one.what != "recording" or not fleet.settings.retention.keep_without_log:
         return True
     try:
-        return fingerprint(path_on_disk(fleet, one.log_path)).sha256 == one.log_sha256
-    except OSError:
+        place = source.place_of(path_on_disk(fleet, one.log_path))
+        taken = None if place is None else source.take(place, lambda head: (), whole=True)
+        return taken is not None and taken.prints.sha256 == one.log_sha256
+    except (OSError, LogStorageError) as error:
+        log.warning("%s", error)
         return False
 
 

@@ -12,6 +12,7 @@ from pathlib import Path
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.digest import LATEST
 from trimkeep.service.ingest.scan import path_on_disk, stat_of
+from trimkeep.service.ingest.source import LogSource, source_of
 from trimkeep.service.page_books import PageBooks, load_books
 from trimkeep.service.page_file import made_from
 from trimkeep.service.page_links import FOLDER
@@ -141,6 +142,10 @@ def _recordings(store: Store, fleet: FleetSettings, now: datetime) -> Iterator[K
     old = days > 0.0 and any(not _is_young(one.kept_since, days, now) for one in stored)
     # What is cited takes seconds to gather on a large fleet, and is asked for old recordings only.
     cited = cited_recordings(store, _books(store, fleet, now)) if old else {}
+    source = source_of(fleet)
+    if old and fleet.settings.logs.address:
+        # One listing instead of a question for each log.
+        source.find()
     for one in stored:
         found = stat_of(store.recording_path(one.log_sha256))
         if found is None:
@@ -149,7 +154,7 @@ def _recordings(store: Store, fleet: FleetSettings, now: datetime) -> Iterator[K
         if days > 0.0:
             why, detail = Why.YOUNG, ""
             if not _is_young(one.kept_since, days, now):
-                why, detail = _why_old(fleet, one, cited.get(one.log_sha256))
+                why, detail = _why_old(fleet, one, cited.get(one.log_sha256), source)
         yield KeptFile(
             what="recording",
             name=f"{RECORDINGS_NAME}/{store.recording_path(one.log_sha256).name}",
@@ -163,13 +168,15 @@ def _recordings(store: Store, fleet: FleetSettings, now: datetime) -> Iterator[K
         )
 
 
-def _why_old(fleet: FleetSettings, one: StoredRecording, held: Citation | None) -> tuple[Why, str]:
+def _why_old(
+    fleet: FleetSettings, one: StoredRecording, held: Citation | None, source: LogSource
+) -> tuple[Why, str]:
     if one.being_read:
         return Why.BEING_READ, ""
     if held is not None:
         return _OF_CITATION[held.cites], held.by
     if fleet.settings.retention.keep_without_log:
-        log = stat_of(path_on_disk(fleet, one.log_path))
+        log = source.stat_of(path_on_disk(fleet, one.log_path))
         # Whether it is the same to the last byte is looked at before it is removed.
         if log is None or log.size_bytes != one.log_bytes:
             return Why.NO_LOG, ""

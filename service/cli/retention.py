@@ -76,7 +76,7 @@ WORDS = {
     Why.ALERT: "cited by finding {}, which alerted and is not resolved",
     Why.PAGE: "drawn on {}",
     Why.NEWEST: "among the newest flights of {}",
-    Why.NO_LOG: "its log is not in the fleet folder as it was read: it could not be made again",
+    Why.NO_LOG: "its log is not there as it was read: it could not be made again",
     Why.SHOWN: "shown today",
     Why.LINKED: "{} leads to it",
 }

@@ -223,7 +223,7 @@ def removed_error(removal: Removal, but: str = "") -> RecordingRemoved:
     `but` says why it could not be made again just now.
     """
     day, log = removal.at.date().isoformat(), removal.file.log_path
-    where = f"Put {log} back into the fleet folder as it was" if but else f"The log itself is {log}"
+    where = f"Put {log} back where it was, as it was" if but else f"The log itself is {log}"
     return RecordingRemoved(
         f"its decoded recording was removed on {day} by the setting {removal.file.setting}{but}",
         subject=log,

@@ -141,9 +141,9 @@ def test_a_setting_lets_recordings_go_whose_log_is_elsewhere(tmp_path: Path) -> 
     log.unlink()
     assert len(clear_due(store, fleet, LATER, "Ann").removed) == 2
     removal = find_removed(store, "heron-01/1.csv")
-    with pytest.raises(RecordingRemoved, match="is not in the fleet folder any more") as told:
+    with pytest.raises(RecordingRemoved, match="its log is not there any more") as told:
         bring_back(store, fleet, removal, TOOLS)
-    assert "Put heron-01/1.csv back into the fleet folder" in told.value.next_step
+    assert "Put heron-01/1.csv back where it was" in told.value.next_step
     log.write_bytes(data + b"[70, 80, 1.0]\n")
     with pytest.raises(RecordingRemoved, match="has other content by now"):
         bring_back(store, fleet, removal, TOOLS)
