@@ -15,6 +15,10 @@ import click
 
 from trimkeep.config.errors import TrimkeepError
 
+# The matrices here have a few rows, and a log is read by one worker per core: threads of the linear algebra
+# would only wait for one another, at up to twenty times the work for a fit. Read when that library is loaded.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 # Command name to (module, one line for --help). Modules are imported only when used: the numeric
 # libraries take over a second to load, and `trimkeep --help` should not wait for them.
 COMMANDS: dict[str, tuple[str, str]] = {

@@ -2,7 +2,10 @@
 
 from __future__ import annotations
 
+import os
 import re
+import subprocess
+import sys
 from pathlib import Path
 
 import click
@@ -33,6 +36,25 @@ def test_the_readme_names_every_command(name: str) -> None:
 def test_an_unknown_command_lists_what_there_is(capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["digests"]) == 2
     assert "There is no command digests. Commands: demo, ingest" in capsys.readouterr().err
+
+
+@pytest.mark.parametrize(("given", "kept"), [(None, "1"), ("2", "2")])
+def test_linear_algebra_has_one_thread_unless_the_user_says_otherwise(given: str | None, kept: str) -> None:
+    """It is read when numpy is loaded, so it must be said before."""
+    environment = {name: value for name, value in os.environ.items() if name != "OPENBLAS_NUM_THREADS"}
+    if given is not None:
+        environment["OPENBLAS_NUM_THREADS"] = given
+    program = (
+        "import os, sys, trimkeep.service.cli.main; print('numpy' in sys.modules, os.environ[sys.argv[1]])"
+    )
+    done = subprocess.run(
+        [sys.executable, "-c", program, "OPENBLAS_NUM_THREADS"],
+        env=environment,
+        capture_output=True,
+        text=True,
+        check=True,
+    )
+    assert done.stdout.split() == ["False", kept]
 
 
 def test_a_missing_folder_is_one_sentence(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
