@@ -39,9 +39,10 @@ class Served:
     process: subprocess.Popen[str]
 
 
-@pytest.fixture
-def server(tmp_path: Path) -> Iterator[Served]:
-    fleet, store = told_fleet(tmp_path)
+@pytest.fixture(scope="module")
+def server(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Served]:
+    """One for all tests here; the last of them ends it."""
+    fleet, store = told_fleet(tmp_path_factory.mktemp("served"))
     judged(store)
     add_account(store, "R. Vale", Role.ENGINEER, hash_password(PASSWORD), by="root", now=NOW)
     add_account(store, "monitor", Role.READER, hash_token(TOKEN), by="root", now=NOW)

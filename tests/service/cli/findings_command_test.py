@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+import io
 import json
 import re
+from contextlib import redirect_stdout
 from typing import Any
 
 import pytest
@@ -32,15 +34,20 @@ def printed(capsys: Capture, *arguments: str) -> str:
     return capsys.readouterr().out
 
 
-def as_json(capsys: Capture, folder: str) -> list[dict[str, Any]]:
-    found: list[dict[str, Any]] = json.loads(printed(capsys, "findings", folder, "--format", "json"))
+@pytest.fixture(scope="module")
+def every(folder: str) -> list[dict[str, Any]]:
+    """What the command prints as JSON."""
+    with redirect_stdout(io.StringIO()) as said:
+        assert run(["findings", folder, "--format", "json"]) == 0
+    found: list[dict[str, Any]] = json.loads(said.getvalue())
     return found
 
 
-def test_the_table_counts_what_it_leaves_out(folder: str, capsys: Capture) -> None:
+def test_the_table_counts_what_it_leaves_out(
+    folder: str, every: list[dict[str, Any]], capsys: Capture
+) -> None:
     said = printed(capsys, "findings", folder)
     rows = [line for line in said.splitlines() if re.match(r"[0-9a-f]{10} ", line)]
-    every = as_json(capsys, folder)
     spoken = [one for one in every if one["verdict"] in ("attention", "worse", "better")]
     same = sum(one["verdict"] == "no_material_change" for one in every)
     early = sum(one["verdict"] == "too_early" for one in every)
@@ -62,11 +69,11 @@ def test_one_airframe_and_one_verdict(folder: str, capsys: Capture) -> None:
     assert printed(capsys, "findings", folder, "--verdict", "attention") == "Nothing is worse or better.\n"
 
 
-def test_the_working_adds_up_to_the_verdict(folder: str, capsys: Capture) -> None:
+def test_the_working_adds_up_to_the_verdict(
+    folder: str, every: list[dict[str, Any]], capsys: Capture
+) -> None:
     """Worked again from the printed table alone, with nothing but a weighted mean."""
-    one = next(
-        f for f in as_json(capsys, folder) if f["verdict"] == "worse" and f.get("airframe") == "heron-0000"
-    )
+    one = next(f for f in every if f["verdict"] == "worse" and f.get("airframe") == "heron-0000")
     said = printed(capsys, "explain", folder, one["id"])
     flights = [row for row in map(str.split, said.splitlines()) if row[1:2] in (["before"], ["after"])]
     assert {len(row) for row in flights} == {9}
@@ -86,11 +93,13 @@ def test_the_working_adds_up_to_the_verdict(folder: str, capsys: Capture) -> Non
 STEPS = [["level_before"], ["step"], ["standard_error"], ["t"], ["log_e"], ["log_limit"], ["low"]]
 
 
-def test_what_cannot_be_explained_so_is_said(folder: str, capsys: Capture) -> None:
+def test_what_cannot_be_explained_so_is_said(
+    folder: str, every: list[dict[str, Any]], capsys: Capture
+) -> None:
     capsys.readouterr()
     assert run(["explain", folder, "zz"]) == 2
     assert "is no finding's id" in capsys.readouterr().err
-    fleet_wide = next((f for f in as_json(capsys, folder) if f["scope"] == "fleet"), None)
+    fleet_wide = next((f for f in every if f["scope"] == "fleet"), None)
     assert fleet_wide is not None
     assert run(["explain", folder, fleet_wide["id"]]) == 2
     assert "Only a known change on one airframe" in capsys.readouterr().err
