@@ -125,6 +125,13 @@ def bring_up_to_date(fleet: FleetSettings, *, quiet: bool = False) -> None:
         click.echo(f"Detectors are newer than the store: {report.logs} logs were measured anew.")
     for sentence in report.failed:
         click.echo(f"Note: {sentence}", err=True)
+    if report.removed:
+        # One sentence, however many: it is said again by every command until the logs are back.
+        click.echo(
+            f"Note: {len(report.removed)} logs keep figures of earlier detectors. The first of them: "
+            f"{report.removed[0]}",
+            err=True,
+        )
 
 
 def tell(report: IngestReport, *, quiet: bool = False) -> None:

@@ -28,11 +28,16 @@ from trimkeep.service.store.removals import read_stored, removed_recording
 
 @dataclass(frozen=True, slots=True)
 class RemeasureReport:
-    """What was measured anew: logs, detector runs, and logs whose recording could not be read back."""
+    """What was measured anew: logs, detector runs, and logs whose recording could not be read back.
+
+    `removed`: sentences on logs whose recording a retention setting took and that cannot be read again; their
+    flights keep the figures of an earlier version.
+    """
 
     logs: int = 0
     runs: int = 0
     failed: tuple[str, ...] = ()
+    removed: tuple[str, ...] = ()
     airframes: tuple[str, ...] = ()
 
 
@@ -69,19 +74,22 @@ def remeasure(
     current = {detector.spec.id: detector.spec.version for detector in detectors}
     outdated = find_outdated(store, current, tools.splitter_version)
     cards = _cards(fleet)
-    runs, failed, airframes = 0, [], set()
+    measured, runs, failed, removed, airframes = 0, 0, [], [], set()
     for done, one in enumerate(outdated, start=1):
         if stop is not None and stop.is_set():
             break
         card = cards.get(one.airframe, AirframeCard(id=one.airframe))
         try:
             runs += _measure(fleet, store, one, card, detectors, tools)
+            measured += 1
             airframes.add(one.airframe)
-        except (StoreDamaged, RecordingRemoved) as error:
+        except StoreDamaged as error:
             failed.append(str(error))
+        except RecordingRemoved as error:
+            removed.append(str(error))
         if progress is not None:
             progress(Progress(done, len(outdated), one.path, None))
-    return RemeasureReport(len(outdated), runs, tuple(failed), tuple(sorted(airframes)))
+    return RemeasureReport(measured, runs, tuple(failed), tuple(removed), tuple(sorted(airframes)))
 
 
 def _cards(fleet: FleetSettings) -> dict[str, AirframeCard]:

@@ -198,8 +198,8 @@ def test_a_newer_detector_measures_removed_recordings_from_their_logs(tmp_path: 
         connection.execute("DELETE FROM detector_run")
         connection.execute("DELETE FROM observation")
     report = remeasure(fleet, tools=TOOLS)
-    assert len(report.failed) == 1
-    assert "was removed on" in report.failed[0]
+    assert (report.logs, report.failed, len(report.removed)) == (5, (), 1)
+    assert "was removed on" in report.removed[0]
 
 
 # --- what is cited ---
