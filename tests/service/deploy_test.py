@@ -65,14 +65,19 @@ def test_the_timer_belongs_to_the_backup() -> None:
     assert (DEPLOY / "trimkeep-backup.service").exists()
 
 
-def test_the_lock_pins_every_dependency_within_its_bounds() -> None:
+@pytest.mark.parametrize(
+    ("name", "extras"),
+    [("requirements.lock", ["serve"]), ("requirements-objects.lock", ["serve", "objects"])],
+)
+def test_the_lock_pins_every_dependency_within_its_bounds(name: str, extras: list[str]) -> None:
     """What a service installs is what was locked: exact versions, each file by its hash."""
-    lock = (DEPLOY / "requirements.lock").read_text(encoding="utf-8")
+    lock = (DEPLOY / name).read_text(encoding="utf-8")
     pinned = dict(re.findall(r"^([a-z0-9-]+)==([^ ;]+)[^\n]*\\$", lock, re.M))
     blocks = re.split(r"^(?=[a-z0-9-]+==)", lock, flags=re.M)[1:]
     assert len(blocks) == len(pinned) and all("--hash=sha256:" in block for block in blocks)
     project = tomllib.loads((DEPLOY.parents[1] / "pyproject.toml").read_text(encoding="utf-8"))["project"]
-    for text in (*project["dependencies"], *project["optional-dependencies"]["serve"]):
+    optional = [text for extra in extras for text in project["optional-dependencies"][extra]]
+    for text in (*project["dependencies"], *optional):
         wanted = Requirement(text)
         assert pinned[wanted.name] in wanted.specifier, text
     assert "://" not in lock
