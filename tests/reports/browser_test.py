@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -25,6 +26,7 @@ from trimkeep.reports.render import (
 pytestmark = pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
 
 
+@cache
 def pages() -> dict[str, str]:
     flight, runs, specs = page_examples.flight()
     return {
