@@ -1,4 +1,4 @@
-"""`trimkeep airframe`: what one airframe consists of, today or at a date."""
+"""`trimkeep airframe`: what one airframe consists of, today, at a date or in a flight."""
 
 from __future__ import annotations
 
@@ -12,7 +12,7 @@ import click
 
 from trimkeep.service.airframe_names import known_airframe
 from trimkeep.service.cli.options import fleet_command, format_option, open_fleet, table
-from trimkeep.service.configuration import Configuration, Item, at_moment, end_of, load_history
+from trimkeep.service.configuration import Configuration, Item, at_flight, at_moment, end_of, load_history
 from trimkeep.service.journal_table import parse_when
 from trimkeep.service.store.connection import open_store
 
@@ -20,7 +20,11 @@ from trimkeep.service.store.connection import open_store
 @click.command("airframe")
 @fleet_command
 @click.argument("airframe")
-@click.option("--at", "when", help="Day (its end) or time, as 2026-03-14 or 2026-03-14T10:05+01:00.")
+@click.option(
+    "--at",
+    "when",
+    help="Day (its end) or time, as 2026-03-14 or 2026-03-14T10:05+01:00; or one of its flights, by its id.",
+)
 @click.option("--parameters", is_flag=True, help="List every parameter, not only those that ever changed.")
 @format_option("table")
 def command(
@@ -34,8 +38,13 @@ def command(
     store = open_store(opened.state)
     name = known_airframe(store, opened, airframe)
     zone = opened.time_zone
-    at = end_of(parse_when(when, "--at", zone), zone) if when else datetime.now(UTC)
-    found = at_moment(load_history(store, zone, name), at)
+    history = load_history(store, zone, name)
+    flight = next((one for one in history.flights if when in {r.id for r in one.recordings}), None)
+    if flight is not None:
+        found = at_flight(history, flight)
+    else:
+        at = end_of(parse_when(when, "--at", zone), zone) if when else datetime.now(UTC)
+        found = at_moment(history, at)
     if form == "json":
         click.echo(json.dumps(_as_json(found), indent=1, ensure_ascii=False))
         return

@@ -48,6 +48,18 @@ def test_an_airframe_is_shown_with_what_ever_changed(fleet: FleetSettings, capsy
     )
 
 
+def test_an_airframe_as_it_was_in_one_of_its_flights(fleet: FleetSettings, capsys: Capture) -> None:
+    asked = ["airframe", str(fleet.folder), "heron-01", "--format", "json", "--at"]
+    first, second, other = [flight.id for flight in load_flights(Store(fleet.state))]
+    for flight, flights, gain in ((first, 1, "0.1"), (second, 2, "0.2")):
+        assert run([*asked, flight]) == 0
+        found = json.loads(capsys.readouterr().out)
+        assert (found["flight"], found["flights"]) == (flight, flights)
+        assert {item["part"]: item["is"] for item in found["items"]}["PITCH_GAIN"] == gain
+    # A flight of another airframe is no date of this one.
+    assert run([*asked, other]) == 5
+
+
 def test_two_dates_two_flights_and_two_airframes(fleet: FleetSettings, capsys: Capture) -> None:
     asked = ["compare", str(fleet.folder), "--format", "json"]
     assert run([*asked, "2026-03-02", "2026-03-06", "--airframe", "heron-01"]) == 0
