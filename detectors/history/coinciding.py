@@ -185,6 +185,5 @@ def propose(
 
     room = (step / (SURE * sigma)) ** 2 - 1.0 / max(flights_with[best], 1) if sigma > 0.0 else np.inf
     flights = max(int(np.ceil(1.0 / room)), FEWEST_FLIGHTS) if room > 0.0 else MOST_FLIGHTS + 1
-    return Separating(
-        airframes[best], tuple(min(loose, key=effort)), flights if flights <= MOST_FLIGHTS else None
-    )
+    easiest: Sequence[ChangeItem] = sorted(loose, key=effort)[0]
+    return Separating(airframes[best], tuple(easiest), flights if flights <= MOST_FLIGHTS else None)

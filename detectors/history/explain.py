@@ -18,7 +18,7 @@ from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.known_changes import Comparison, estimate
 from trimkeep.detectors.history.model import Change, Finding, Series
 from trimkeep.detectors.history.preparation import Preparer
-from trimkeep.detectors.history.step_fit import LEAST_CORRELATION, StepFit
+from trimkeep.detectors.history.step_fit import FLATTENED, LEAST_CORRELATION, StepFit
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +54,8 @@ class Explanation:
     """Flights and working of one known-change finding.
 
     `slopes`: by condition, in spreads from the fleet's median (and for a drift, in rises of ten
-    flights), what one of them adds on the judged scale.
+    flights), what one of them adds on the judged scale. For each measured condition there is one more,
+    over many flights: by how much its mean after differs, and what the flattened slope leaves out.
     """
 
     finding_id: str
@@ -99,13 +100,15 @@ def explain(
     picked = np.array(window.before + window.after)
     late = np.arange(picked.size) >= len(window.before)
     learned = model.of(window.series.metric, window.series.context)
+    over_many = [k for k, name in enumerate(shown.names) if name != "drift"]
+    apart = fit.apart[0, over_many]
     flights = tuple(
         ExplainedFlight(
             window.series.points[index].flight_id,
             bool(late[k]),
             window.series.points[index].value,
             float(ready.value[index]),
-            tuple(shown.conditions[0, k].tolist()),
+            (*shown.conditions[0, k].tolist(), *(apart if late[k] else 0.0 * apart).tolist()),
             float(part[k]),
             float(ready.value[index] - part[k]),
             float(shown.error_weight[0, k]),
@@ -121,7 +124,10 @@ def explain(
         model.version,
         shipped_limits().version,
         learned,
-        tuple(zip(shown.names, fit.slope[0].tolist(), strict=True)),
+        (
+            *zip(shown.names, fit.slope[0].tolist(), strict=True),
+            *((f"{shown.names[k]} over many flights", FLATTENED * float(fit.slope[0, k])) for k in over_many),
+        ),
         flights,
         _working(comparison, fit, learned),
     )

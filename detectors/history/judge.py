@@ -178,8 +178,8 @@ def _judge(
     ]
     findings += pooled_findings
     findings += judge_single_flights(series, settings, finding_id)
-    told = with_causes([*findings, *standing])[: len(findings)]
-    return Judged(told, evidence)
+    ranked = with_causes([*findings, *standing])[: len(findings)]
+    return Judged(ranked, evidence)
 
 
 def _told_apart(findings: Sequence[Finding]) -> dict[tuple[str, str], list[tuple[ChangeItem, ...]]]:

@@ -69,7 +69,13 @@ class WindowBatch:
             slope=self.slope,
             slope_flights=self.slope_flights,
             rho=self.rho,
+            measured=np.array([name != "drift" for name in self.names], dtype=bool),
         )
+
+    def removed(self, fit: StepFit) -> FloatArray:
+        """What the conditions account for in each flight, shape (B, n)."""
+        part = np.einsum("bnp,bp->bn", self.conditions, fit.slope)
+        return np.asarray(part + self.after * fit.steeper[:, None])
 
 
 def alike(windows: Sequence[Window], model: FleetModel) -> list[list[int]]:

@@ -15,7 +15,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from trimkeep.config.judging import JudgeSettings
-from trimkeep.detectors.history.calibration import WIDTH, Limits, handicap, log_call_evidence
+from trimkeep.detectors.history.calibration import (
+    WIDTH,
+    Limits,
+    call_handicap,
+    handicap,
+    log_call_evidence,
+)
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import FleetModel
 from trimkeep.detectors.history.forecasts import ENDLESS, flights_needed, material_steps
@@ -194,8 +200,7 @@ def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -
     """
     batch = assemble(windows, model, preparer)
     fit = batch.fit()
-    removed = np.einsum("bnp,bp->bn", batch.conditions, fit.slope)
-    return Estimate(fit, batch.names, batch.conditions, removed, batch.weight)
+    return Estimate(fit, batch.names, batch.conditions, batch.removed(fit), batch.weight)
 
 
 def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
@@ -235,7 +240,7 @@ def _measure_batch(
     critical = critical_t(log_limit, fit.freedom, fit.information, WIDTH)
     t = fit.step / fit.standard_error
     log_e = log_e_value(t, fit.freedom, fit.information, WIDTH)
-    log_call = log_call_evidence(t, fit.freedom, fit.information)
+    log_call = log_call_evidence(t, fit.freedom, fit.information) - call_handicap(batch.n_after)
     half = critical * fit.standard_error
     effects = [
         _effect(one, *numbers)
@@ -321,7 +326,7 @@ def _odd_flights(batch: WindowBatch, fit: StepFit) -> list[tuple[int, ...]]:
 
 def _shown_flights(batch: WindowBatch, fit: StepFit) -> list[tuple[int, ...]]:
     """Two flights that show the level after best, and two that show the one before."""
-    adjusted = batch.value - np.einsum("bnp,bp->bn", batch.conditions, fit.slope)
+    adjusted = batch.value - batch.removed(fit)
     rows = np.arange(adjusted.shape[0])
     columns = []
     for inside, level in (

@@ -33,6 +33,11 @@ MAD_EFFICIENCY = 0.37
 """Of the median absolute deviation under the normal law: its degrees of freedom count so much."""
 
 
+FLATTENED = 0.1
+"""A slope is learned from single flights, whose conditions are measured with an error that flattens it.
+Means of many flights are measured well: between them it is steeper, by about so much."""
+
+
 @dataclass(frozen=True, slots=True)
 class StepFit:
     """What the regression says, one entry per series of the batch.
@@ -43,7 +48,8 @@ class StepFit:
     0 not counted: how well it agrees with the others, its own standard error apart.
 
     To work it out again: `own_sigma` from the residuals alone, `pull` (B, n) by how much each flight's
-    value moves the step, `slope_doubt` what not knowing the slopes adds, (standard error / sigma)^2.
+    value moves the step, `slope_doubt` what not knowing the slopes adds, (standard error / sigma)^2,
+    `apart` (B, p) by how much the mean conditions after differ, which takes FLATTENED of the slope more.
     """
 
     step: FloatArray
@@ -56,6 +62,12 @@ class StepFit:
     own_sigma: FloatArray
     pull: FloatArray
     slope_doubt: FloatArray
+    apart: FloatArray
+
+    @property
+    def steeper(self) -> FloatArray:
+        """What the flights after are lowered by beside the slope of single flights, shape (B,)."""
+        return np.asarray(FLATTENED * (self.slope * self.apart).sum(axis=1))
 
     @property
     def information(self) -> FloatArray:
@@ -74,6 +86,7 @@ def fit_steps(
     slope: FloatArray,
     slope_flights: FloatArray,
     rho: FloatArray,
+    measured: BoolArray | None = None,
 ) -> StepFit:
     """Fit level, step and slopes to each series.
 
@@ -93,6 +106,8 @@ def fit_steps(
         The fleet's slopes and how many flights they are worth, in flights of unit condition.
     rho : ndarray, shape (B,)
         Lag-one correlation to allow for.
+    measured : ndarray of bool, shape (p,), optional
+        Which of the conditions are measured in flight, with an error; none by default.
 
     Returns
     -------
@@ -132,10 +147,16 @@ def fit_steps(
     slope_of_psi = np.where(present, (1.0 - u**2) * (1.0 - 5.0 * u**2), 0.0).sum(axis=1) / count
     own_square = psi_square / np.maximum(slope_of_psi, 0.2) ** 2
     fitted = np.sqrt(np.maximum(_shrink(own_square, freedom, sigma, sigma_flights), floor))
-    slope_doubt = np.zeros(count.size)
+    slope_doubt, apart = np.zeros(count.size), np.zeros(beta.shape)
     if conditions.shape[2]:
-        prior_pull = np.einsum("bp,bpq->bq", _mean_difference(total, conditions, group), inverse)
+        difference = _mean_difference(total, conditions, group)
+        prior_pull = np.einsum("bp,bpq->bq", difference, inverse)
         slope_doubt = (prior_pull**2 * slope_flights).sum(axis=1)
+        if measured is not None:
+            apart = difference * measured
+            # how much steeper is a guess, so it counts as a doubt of the same size
+            slope_doubt = slope_doubt + ((FLATTENED * beta * apart / fitted[:, None]) ** 2).sum(axis=1)
+            level[:, 1] -= FLATTENED * (beta * apart).sum(axis=1)
     variance = _correlated_square(pull / np.where(present, root, 1.0), rho) + slope_doubt
     return StepFit(
         step=level[:, 1] - level[:, 0],
@@ -148,6 +169,7 @@ def fit_steps(
         own_sigma=np.sqrt(own_square),
         pull=pull,
         slope_doubt=slope_doubt,
+        apart=apart,
     )
 
 

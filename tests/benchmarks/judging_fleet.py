@@ -10,7 +10,7 @@ import numpy as np
 from tests.benchmarks.judging_others import welch_p
 from tests.benchmarks.judging_paths import SEED, SETTINGS, learned, limit_at, paths
 from tests.benchmarks.judging_series import SCENARIOS, Batch, make
-from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, log_call_evidence
+from trimkeep.detectors.history.calibration import CALL_WIDTH, WIDTH, call_handicap, log_call_evidence
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
 from trimkeep.detectors.history.fleet_model import MetricModel
 from trimkeep.detectors.history.multiplicity import SEVERAL_METRICS, call_by_chance, false_chance, real_share
@@ -63,6 +63,7 @@ def measured(rng: np.random.Generator, known: MetricModel, effect: float) -> Met
     found = [paths(b, known, WEEKS) for b in batches]
     log_e = np.vstack([v.log_e for v in found])
     log_call = np.vstack([log_call_evidence(v.step / v.error, v.freedom, v.information) for v in found])
+    log_call -= call_handicap(WEEKS.astype(np.float64))
     p = np.vstack([welch_p(b.raw(scenario), 20)[:, WEEKS - 3] for b in batches])
     return Metric(log_e, log_call, log_e > limit_at(known, 20, SETTINGS.level, WEEKS), p)
 

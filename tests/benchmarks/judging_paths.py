@@ -82,6 +82,7 @@ def paths(batch: Batch, known: MetricModel, looks: np.ndarray = LOOKS) -> Paths:
                 slope=np.full((size, 1), known.slope[WIND]),
                 slope_flights=np.full((size, 1), known.slope_flights[WIND]),
                 rho=np.full(size, known.rho),
+                measured=np.ones(1, dtype=bool),
             )
             log_e = log_e_value(fit.step / fit.standard_error, fit.freedom, fit.information, WIDTH)
             for name, value in (

@@ -10,6 +10,7 @@ from trimkeep.detectors.history.calibration import (
     AXES,
     LEVELS,
     Limits,
+    call_handicap,
     handicap,
     interpolate,
     limits_from_toml,
@@ -105,3 +106,9 @@ def test_lag_one_noise_has_its_correlation_and_unit_variance() -> None:
     noise = lag_one(np.random.default_rng(2).normal(size=(20, 5000)), 0.4)
     assert noise.std() == pytest.approx(1.0, abs=0.02)
     assert np.corrcoef(noise[:, 1:].ravel(), noise[:, :-1].ravel())[0, 1] == pytest.approx(0.4, abs=0.02)
+
+
+def test_a_call_asks_least_in_the_first_weeks_and_most_in_the_middle() -> None:
+    asked = call_handicap(np.array([5.0, 6.0, 12.0, 20.0, 36.0, 60.0]))
+    assert asked[0] == asked[1] < 0.0 < asked[2] < asked[3]
+    assert asked[3] > asked[4] > asked[5]

@@ -37,7 +37,7 @@ def test_the_working_can_be_worked_again() -> None:
         assert flight.adjusted == pytest.approx(flight.transformed - flight.conditions_part)
         by_hand = sum(x * slope for x, (_, slope) in zip(flight.conditions, told.slopes, strict=True))
         assert flight.conditions_part == pytest.approx(by_hand)
-    assert [name for name, _ in told.slopes] == ["wind_mps"]
+    assert [name for name, _ in told.slopes] == ["wind_mps", "wind_mps over many flights"]
     assert told.flights[5].agreement < 0.05
 
     def level(after: bool) -> float:

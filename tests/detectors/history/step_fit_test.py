@@ -131,3 +131,33 @@ def test_masked_median_is_numpys_on_the_kept_entries() -> None:
     expected = [np.median(v[m]) for v, m in zip(value, mask, strict=True)]
     np.testing.assert_array_equal(masked_median(value, mask), expected)
     assert np.isnan(masked_median(value[:1], np.zeros((1, 9), dtype=bool)))[0]
+
+
+def test_what_the_noise_of_the_measured_weather_flattens_is_made_good_between_means() -> None:
+    """Weather measured with reliability 0.9 flattens a slope of 1 to 0.9; it then turns by two spreads."""
+    rng = np.random.default_rng(12)
+    count, n = 400, 80
+    after = np.broadcast_to(np.arange(n) >= 40, (count, n))
+    true = rng.normal(size=(count, n)) + 2.0 * after
+    seen = true + rng.normal(0.0, np.sqrt(1.0 / 9.0), (count, n))
+    value = true + rng.normal(0.0, 0.5, (count, n))
+    ones, one = np.ones((count, n)), np.ones(count)
+    steps = {
+        measured: fit_steps(
+            value,
+            seen[:, :, None],
+            after,
+            ones,
+            sigma=0.6 * one,
+            sigma_flights=10.0 * one,
+            slope=np.full((count, 1), 0.9),
+            slope_flights=np.full((count, 1), 20.0),
+            rho=0.0 * one,
+            measured=np.array([measured]),
+        )
+        for measured in (False, True)
+    }
+    # left over: 2 x (1 - 0.9) = 0.2; the mean of 400 series scatters by 0.01
+    assert np.mean(steps[False].step) == pytest.approx(0.2, abs=0.03)
+    assert np.mean(steps[True].step) == pytest.approx(0.02, abs=0.03)
+    assert (steps[True].standard_error > steps[False].standard_error).all()
