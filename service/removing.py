@@ -62,18 +62,20 @@ def clear_due(store: Store, fleet: FleetSettings, now: datetime, who: str) -> Cl
     StoreBusy
         A backup or another such run was going on for too long.
     """
-    with removal_lock(store, shared=False), leases.hold_lease(store.runs) as lease:
-        settled = settle_open(store, fleet)
+    with leases.hold_lease(store.runs) as lease:
+        with removal_lock(store, shared=False):
+            settled = settle_open(store, fleet)
         plan = plan_retention(store, fleet, now)
+        removed: list[FileToRemove] = []
         source = source_of(fleet, reads_apart=True, holder=lease)
         try:
-            sound = [one for one in plan.due if _may_go(fleet, one, source)]
+            # The logs are read to their end first; a backup must not wait for that, so each batch locks anew.
+            for first in range(0, len(plan.due), BATCH):
+                sound = [one for one in plan.due[first : first + BATCH] if _may_go(fleet, one, source)]
+                with removal_lock(store, shared=False):
+                    removed += _remove(store, fleet, list(_described(fleet, sound)), who, lease)
         finally:
             source.close()
-        removed: list[FileToRemove] = []
-        for first in range(0, len(sound), BATCH):
-            batch = list(_described(fleet, sound[first : first + BATCH]))
-            removed += _remove(store, fleet, batch, who, lease)
     gone = {one.name for one in removed}
     kept = tuple(one for one in plan.due if one.name not in gone)
     if removed:

@@ -12,7 +12,7 @@ from trimkeep.config.settings import FleetSettings
 from trimkeep.service.alerts import raise_alerts
 from trimkeep.service.judging import judge_new
 from trimkeep.service.outbox import Delivery, deliver
-from trimkeep.service.pages import write_pages
+from trimkeep.service.pages import write_pages, write_pages_of
 from trimkeep.service.removing import BY_ITSELF, Cleared, clear_due
 from trimkeep.service.senders import channels_of
 from trimkeep.service.store.connection import Store
@@ -31,7 +31,8 @@ class Aftermath:
     def after_logs(self, now: datetime, airframes: Collection[str] = ()) -> Delivery:
         """Judge and tell what is new. Alerts come before pages: they are waited for.
 
-        Of a large fleet only the airframes with new logs are judged; its pages wait for the next digest.
+        Of a large fleet only the airframes with new logs are judged, and theirs are the pages that are
+        brought up to date; the board waits for the next digest.
         """
         with self.lock:
             try:
@@ -41,6 +42,9 @@ class Aftermath:
                 done = deliver(self.store, self.fleet, now)
                 if judgement.whole:
                     write_pages(self.store, self.fleet, judgement, now)
+                else:
+                    judged = {one.airframe for one in judgement.series}
+                    write_pages_of(self.store, self.fleet, judgement, now, judged)
             except TrimkeepError as error:
                 log.warning("%s", error)
                 return Delivery()
@@ -49,16 +53,16 @@ class Aftermath:
     def clear_due(self, now: datetime) -> Cleared | None:
         """Remove what the retention settings say is due, if they let the service do it; None if not.
 
-        No page is written meanwhile, so that none is about to draw what goes.
+        Alerts and pages go on meanwhile: reading many logs to their end takes long. A page that comes to draw
+        what has just gone has it made again at its next round.
         """
         if not self.fleet.settings.retention.automatic:
             return None
-        with self.lock:
-            try:
-                return clear_due(self.store, self.fleet, now, BY_ITSELF)
-            except TrimkeepError as error:
-                log.warning("%s", error)
-                return None
+        try:
+            return clear_due(self.store, self.fleet, now, BY_ITSELF)
+        except TrimkeepError as error:
+            log.warning("%s", error)
+            return None
 
     def deliver_due(self, now: datetime) -> Delivery:
         """Try again what has not arrived yet."""

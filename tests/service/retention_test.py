@@ -6,6 +6,7 @@ import hashlib
 import json
 import shutil
 from collections.abc import Iterator
+from concurrent.futures import ThreadPoolExecutor
 from dataclasses import replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
@@ -402,6 +403,17 @@ def test_nothing_goes_while_a_backup_is_made(tmp_path: Path) -> None:
     with removal_lock(store, shared=True), pytest.raises(StoreBusy, match="is being backed up"):
         clear_due(busy, fleet, LATER, "Ann")
     assert on_disk(store) == 6
+
+
+def test_two_runs_at_once_remove_each_file_once(tmp_path: Path) -> None:
+    fleet, store = flown(tmp_path, logs=8)
+    with ThreadPoolExecutor(2) as pool:
+        runs = list(pool.map(lambda who: clear_due(store, fleet, LATER, who), ("Ann", "Bob")))
+    names = [one.name for done in runs for one in done.removed]
+    assert len(names) == len(set(names)) == 4
+    done = [one for one in load_removals(store) if one.is_done]
+    assert sorted(one.file.name for one in done) == sorted(names)
+    assert (on_disk(store), check_store(store), verify_chain(store)) == (4, (), ())
 
 
 @pytest.fixture
