@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from datetime import datetime
 from importlib.metadata import version
 from zoneinfo import ZoneInfo
@@ -102,9 +102,11 @@ def gather(
     )
 
 
-def airframe_rows(fleet: FleetSettings, flights: Sequence[PlacedFlight]) -> tuple[AirframeRow, ...]:
-    """Totals of every airframe that has a folder or a flight, by id."""
-    described = _descriptions(fleet)
+def airframe_rows(
+    fleet: FleetSettings, flights: Sequence[PlacedFlight], airframes: Collection[str] | None = None
+) -> tuple[AirframeRow, ...]:
+    """Totals of every airframe that has a folder or a flight, by id; only of `airframes` where given."""
+    described = _descriptions(fleet, airframes)
     grouped: dict[str, list[PlacedFlight]] = {name: [] for name in described}
     for flight in flights:
         grouped.setdefault(flight.airframe, []).append(flight)
@@ -124,7 +126,7 @@ def airframe_rows(fleet: FleetSettings, flights: Sequence[PlacedFlight]) -> tupl
     return tuple(rows)
 
 
-def _descriptions(fleet: FleetSettings) -> dict[str, str]:
+def _descriptions(fleet: FleetSettings, airframes: Collection[str] | None) -> dict[str, str]:
     described = {}
     for folder in airframe_folders(fleet):
         try:
@@ -133,7 +135,8 @@ def _descriptions(fleet: FleetSettings) -> dict[str, str]:
             described[folder.name] = ""
             continue
         described[card.id] = card.description
-    return described
+    # Not by the folder's name: a card may give another id.
+    return {name: said for name, said in described.items() if airframes is None or name in airframes}
 
 
 def flight_row(flight: PlacedFlight) -> FlightRow:

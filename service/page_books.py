@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from importlib.metadata import version
+from typing import TypeVar
 from zoneinfo import ZoneInfo
 
 from trimkeep.config.settings import FleetSettings
@@ -43,6 +44,8 @@ class PageBooks:
         All that is said today; `findings_shown` have a page of their own.
     findings_of : mapping
         Airframe to its findings.
+    changes_of, maintenance_of : mapping
+        Airframe to its own.
     series : mapping
         Airframe to its series, the newest flights only; `whole_series` have all.
     flights : mapping
@@ -61,10 +64,11 @@ class PageBooks:
     series: Mapping[str, tuple[Series, ...]]
     whole_series: Mapping[str, tuple[Series, ...]]
     changes: tuple[Change, ...]
+    changes_of: Mapping[str, tuple[Change, ...]]
     flights: Mapping[str, tuple[FlightRow, ...]]
     flight_by_id: Mapping[str, PlacedFlight]
     cited: Mapping[str, frozenset[str]]
-    maintenance: tuple[MaintenanceRow, ...]
+    maintenance_of: Mapping[str, tuple[MaintenanceRow, ...]]
 
     @property
     def board_name(self) -> str:
@@ -83,7 +87,13 @@ class PageBooks:
         return (stat.st_size, stat.st_mtime_ns)
 
 
-def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: datetime) -> PageBooks:
+def load_books(
+    store: Store,
+    fleet: FleetSettings,
+    judgement: Judgement,
+    now: datetime,
+    airframes: Collection[str] | None = None,
+) -> PageBooks:
     """Gather everything the pages show.
 
     Parameters
@@ -93,13 +103,17 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
         Of the moment; findings are taken from the store, which knows what people answered.
     now : datetime
         Aware.
+    airframes : collection of str or None
+        What the pages of these show, as far as it differs from airframe to airframe; None means all.
     """
     with kept_open(store):
+        # All of them in any case: which flights of the fleet a pooled finding cites is asked of all.
         placed = load_flights(store)
-        findings = load_findings(store)
+        findings = load_findings(store) if airframes is None else _findings_of(store, airframes)
         journal = [row for row in load_journal(store) if row.standing == "current"]
     shown = tuple(one for one in findings if one.verdict in SPEAKING)
-    rows = airframe_rows(fleet, placed)
+    theirs = placed if airframes is None else [one for one in placed if one.airframe in airframes]
+    rows = airframe_rows(fleet, theirs, airframes)
     whole = _by_airframe(judgement.series)
     by_id = {flight.id: flight for flight in placed}
     cited = _cited(shown, by_id, {spec.id: {m.name for m in spec.metrics} for spec in SPECS})
@@ -108,7 +122,7 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
         for name in one.airframes:
             findings_of.setdefault(name, []).append(one)
     flights: dict[str, list[FlightRow]] = {}
-    for flight in placed:
+    for flight in theirs:
         flights.setdefault(flight.airframe, []).append(flight_row(flight))
     count = fleet.settings.digest.trend_flights
     setting = Setting(
@@ -117,7 +131,7 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
         units="imperial" if fleet.units == "imperial" else "metric",
         now=now,
         metrics=metric_words(SPECS),
-        links=plan_links((one.id for one in shown), (row.id for row in rows), cited),
+        links=plan_links((one.id for one in shown), sorted({*findings_of, *(row.id for row in rows)}), cited),
         versions={"trimkeep": version("trimkeep"), "fleet model": judgement.model_version},
     )
     return PageBooks(
@@ -130,16 +144,28 @@ def load_books(store: Store, fleet: FleetSettings, judgement: Judgement, now: da
         series={name: tuple(newest(one, count) for one in those) for name, those in whole.items()},
         whole_series=whole,
         changes=judgement.changes,
+        changes_of=_by_airframe(judgement.changes),
         flights={name: tuple(those) for name, those in flights.items()},
         flight_by_id=by_id,
         cited=cited,
-        maintenance=maintenance_rows(journal, fleet.time_zone),
+        maintenance_of=_by_airframe(maintenance_rows(journal, fleet.time_zone)),
     )
 
 
-def _by_airframe(series: tuple[Series, ...]) -> dict[str, tuple[Series, ...]]:
-    grouped: dict[str, list[Series]] = {}
-    for one in series:
+def _findings_of(store: Store, airframes: Collection[str]) -> tuple[Finding, ...]:
+    """What is said of these airframes, alone or together with others, in the order of all."""
+    alone = load_findings(store, scope="airframe", airframes=airframes)
+    pooled = load_findings(store, scope="fleet")
+    told = [*alone, *(one for one in pooled if set(one.airframes) & set(airframes))]
+    return tuple(sorted(told, key=lambda one: (one.opened_at, one.id)))
+
+
+Owned = TypeVar("Owned", Series, Change, MaintenanceRow)
+
+
+def _by_airframe(owned: Sequence[Owned]) -> dict[str, tuple[Owned, ...]]:
+    grouped: dict[str, list[Owned]] = {}
+    for one in owned:
         grouped.setdefault(one.airframe, []).append(one)
     return {name: tuple(those) for name, those in grouped.items()}
 

@@ -118,7 +118,7 @@ def write_pages_of(
     ReportError
         The folder of the pages cannot be written to.
     """
-    books = load_books(store, fleet, judgement, now)
+    books = load_books(store, fleet, judgement, now, airframes)
     bring_back_drawn(store, fleet, books)
     return _write_changed(fleet.output / FOLDER, _pages_of(store, books, frozenset(airframes)), books)[1]
 
@@ -274,8 +274,8 @@ def _airframe_page(books: PageBooks, row: AirframeRow, base: str, print_of_serie
         findings={one.id for one in mine},
         flights={one.flight_id for one in flights},
     )
-    changes = tuple(one for one in books.changes if one.airframe == row.id)
-    maintenance = tuple(one for one in books.maintenance if one.airframe == row.id)
+    changes = books.changes_of.get(row.id, ())
+    maintenance = books.maintenance_of.get(row.id, ())
     given = AirframeInput(
         replace(books.setting, links=links),
         row,
@@ -316,7 +316,7 @@ def _finding_page(store: Store, books: PageBooks, finding: Finding, base: str) -
         for one in books.whole_series.get(name, ())
         if (one.metric, one.context) == (finding.metric, finding.context)
     )
-    changes = tuple(one for one in books.changes if one.airframe in finding.airframes)
+    changes = tuple(one for name in finding.airframes for one in books.changes_of.get(name, ()))
     links = only(
         books.setting.links,
         airframes=set(finding.airframes),

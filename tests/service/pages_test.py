@@ -18,7 +18,7 @@ from trimkeep.detectors.history.model import Verdict
 from trimkeep.service.digest_input import gather
 from trimkeep.service.page_books import SPEC_BY_ID, SPECS
 from trimkeep.service.page_links import FOLDER
-from trimkeep.service.pages import write_pages
+from trimkeep.service.pages import write_pages, write_pages_of
 from trimkeep.service.pages_evidence import channels_shown, choose_flights, load_pictures, series_shown
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.findings import answer_finding
@@ -185,3 +185,25 @@ def test_every_metric_has_channels_that_show_it(spec: object) -> None:
         said = metric.name.split("_")[0]
         own = [name for name in spec.evidence if name.startswith(f"{said}_")]  # type: ignore[attr-defined]
         assert not own or shown[0] in own
+
+
+def test_pages_of_some_airframes_are_those_of_the_whole_with_a_pooled_finding_too(told: Told) -> None:
+    fleet, store = told
+    fly(fleet, 0, 1.0, airframe="heron-02")
+    fly(fleet, 0, 1.0, airframe="heron-03")
+    pooled = judged(store, scope="fleet", airframes=("heron-01", "heron-02"))
+    folder = fleet.output / FOLDER
+    write_pages(store, fleet, pooled, NOW)
+    whole = {path.name: path.read_bytes() for path in folder.iterdir()}
+    for path in folder.iterdir():
+        path.unlink()
+    mine = {path.name for path in write_pages_of(store, fleet, pooled, NOW, {"heron-01", "heron-02"})}
+    assert {name.rsplit("-", 1)[0] for name in mine} >= {
+        "airframe-heron-01",
+        "airframe-heron-02",
+        "finding-f1",
+    }
+    assert {name: (folder / name).read_bytes() for name in mine} == {name: whole[name] for name in mine}
+    alone = write_pages_of(store, fleet, pooled, NOW, {"heron-03"})
+    assert [path.name.rsplit("-", 1)[0] for path in alone] == ["airframe-heron-03"]
+    assert all((folder / path.name).read_bytes() == whole[path.name] for path in alone)
