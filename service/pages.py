@@ -192,7 +192,7 @@ def _pages(store: Store, books: PageBooks) -> Iterator[_Page]:
     for finding in books.findings_shown:
         yield _finding_page(store, books, finding, base)
     for row in books.airframes:
-        yield _airframe_page(books, row, base, prints.get(row.id, ""))
+        yield _airframe_page(books, row, base, prints.get(row.id, _series_print(())))
     yield _board_page(books, base, prints)
 
 
