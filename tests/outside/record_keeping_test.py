@@ -23,8 +23,8 @@ YEAR = timedelta(days=365)
 # The rule, the time a record must be kept after the work, and where the period was read.
 RULES = {
     # 14 CFR 91.417(b)(1): until the work is repeated or superseded, or for 1 year after it is performed.
-    # What it speaks of: webarchive.library.unt.edu, 14cfr91.417 (2008); the period: studentpilot.com. That the
-    # periods stand in paragraph (b), those of (a) being the records: from memory.
+    # What it speaks of: webarchive.library.unt.edu, 14cfr91.417 (2008); the period: studentpilot.com.
+    # That the periods stand in paragraph (b), the records in (a): from memory.
     "14 CFR 91.417(b)(1)": 1 * YEAR,
     # 14 CFR 145.219: 2 years from the approval for return to service. faraim.org, section 145.219.
     "14 CFR 145.219": 2 * YEAR,
