@@ -57,7 +57,8 @@ class Reader:
                 command,
                 stdin=subprocess.PIPE,
                 stdout=subprocess.PIPE,
-                env={**os.environ, "PYTHONPATH": paths},
+                # One thread for linear algebra, as the command line has it, which did not start this worker.
+                env={"OPENBLAS_NUM_THREADS": "1", **os.environ, "PYTHONPATH": paths},
             )
         return self.process
 

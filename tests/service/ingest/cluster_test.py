@@ -198,7 +198,10 @@ def task_of(tmp_path: Path, text: str) -> Task:
     return Task(path, "a" * 64, stat, AirframeCard(id="heron-01"), recordings, "UTC", TOOLS, 30.0)
 
 
-def test_a_reader_serves_one_log_after_the_other_and_is_started_anew_when_it_died(tmp_path: Path) -> None:
+def test_a_reader_serves_one_log_after_the_other_and_is_started_anew_when_it_died(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
     task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
     reader = Reader(0)
     try:
@@ -210,6 +213,7 @@ def test_a_reader_serves_one_log_after_the_other_and_is_started_anew_when_it_die
         with pytest.raises(ZeroDivisionError):
             reader.run(divmod, 1, 0)
         assert reader.process is process, "an exception is an answer"
+        assert reader.run(os.getenv, "OPENBLAS_NUM_THREADS") == "1"
         with pytest.raises(ReaderDied):
             reader.run(os._exit, 3)
         assert reader.run(print, "what is printed there does not stand between the answers") is None
