@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+import subprocess
 import sysconfig
 from pathlib import Path
 from typing import Any
@@ -33,11 +34,18 @@ def _places(*values: int) -> np.ndarray:
     return np.asarray(values, np.int64)
 
 
-def test_a_machine_with_a_compiler_has_them() -> None:
+def test_a_machine_that_can_compile_them_has_them(tmp_path: Path) -> None:
     compiler = (sysconfig.get_config_var("CC") or "cc").split()[0]
-    header = Path(sysconfig.get_path("include")) / "Python.h"
-    if shutil.which(compiler) is None or not header.exists():
-        pytest.skip("no compiler or no headers of the interpreter here")
+    source = tmp_path / "needs.c"
+    source.write_text("#include <Python.h>\n#include <stdint.h>\n")
+    include = f"-I{sysconfig.get_path('include')}"
+    if (
+        shutil.which(compiler) is None
+        or subprocess.run(
+            [compiler, include, "-c", source, "-o", tmp_path / "needs.o"], capture_output=True
+        ).returncode
+    ):
+        pytest.skip("no compiler, or no headers of the interpreter or the system's library here")
     assert tlog_kernel.compiled(), "install anew: pip install -e ."
 
 
