@@ -36,6 +36,7 @@ from trimkeep.detectors.numerics.modes import (
 )
 from trimkeep.detectors.numerics.pieces import Piece, uniform_pieces
 from trimkeep.detectors.numerics.spectra import Spectrum, averaged_spectrum, band_variance
+from trimkeep.detectors.numerics.steady_cycle import BLOCK_PERIODS, steady_cycle_evidence
 from trimkeep.detectors.numerics.stretches import STRAIGHT_CONTEXTS, stretches
 from trimkeep.detectors.numerics.undisturbed import ALTITUDE_TARGET, undisturbed
 
@@ -53,11 +54,6 @@ CLEAR_PEAK = 3.0
 """Density of the mode over the background above which its damping is told."""
 SMALLEST_CYCLE_DEG = 0.2
 """About the 3 mils of MIL-F-8785C 3.2.2.1.3 (from memory): below it a cycle is neither seen nor felt."""
-
-# Envelope of the steady cycle plus noise of equal power against that of noise alone; the slope of the
-# logistic is the separation over the scatter of both, measured on simulated flights.
-CYCLE_BOUNDARY = 0.82
-CYCLE_SLOPE = 6.0
 
 
 def _metrics(axis: str, amplitude_matters: float, why: str) -> tuple[Metric, ...]:
@@ -161,17 +157,19 @@ SPEC = DetectorSpec(
         "more). "
         "Amplitude = sqrt(2 x variance in the octave with the most variance). Damping and frequency: "
         "second-order mode plus background fitted to the spectrum by Whittle's likelihood. Envelope: "
-        "modulus of the analytic signal of that octave; likelihood of a limit cycle: logistic function "
-        "of the scatter of the squared envelope, widened by the number of independent envelope samples"
+        "modulus of the analytic signal of that octave. Likelihood of a limit cycle: Bayes' factor, at even "
+        "odds before, of mode, wander, noise and a steady sine against the same without it, over blocks "
+        f"of {BLOCK_PERIODS} periods, all their parameters averaged over a grid"
     ),
     source=(
-        "Welch 1967; Whittle 1953; Rice 1945 (Rayleigh envelope, 0.5227); 14 CFR 60 appendix A for "
+        "Welch 1967; Whittle 1953; Rice 1945 (Rayleigh envelope, 0.5227); Van Trees 1968, section 4.4 (sine "
+        "of unknown phase in coloured noise); Kass and Raftery 1995; 14 CFR 60 appendix A for "
         "how close a period and a damping ratio must be"
     ),
     cannot_tell=(
         "A period below five samples of the attitude, or longer than a third of the longest straight "
-        "stretch. Which part causes a limit cycle. In few minutes a weakly damped mode in gusts may "
-        "look steady: the likelihood then stays near one half"
+        "stretch. Which part causes a limit cycle. A cycle weaker than the swing that gusts drive, "
+        "in few minutes: the likelihood then stays low or near one half"
     ),
 )
 
@@ -185,6 +183,7 @@ class _Swing:
     amplitude_deg: float
     amplitude_error_deg: float
     envelope: Envelope | None
+    cycle_evidence: float | None
     mode: Mode | None
     windows: tuple[Window, ...]
 
@@ -262,6 +261,7 @@ def _measured(
         amplitude_deg=amplitude,
         amplitude_error_deg=0.5 * amplitude * power_cv / float(np.sqrt(samples)),
         envelope=steadiness,
+        cycle_evidence=steady_cycle_evidence(signals, pieces[0].rate_hz, octave.peak_hz),
         mode=fit_mode(spectrum, 0.7 * low_hz, min(1.4 * high_hz, 0.45 * pieces[0].rate_hz), octave.peak_hz),
         windows=tuple(piece.window for piece in pieces),
     )
@@ -288,7 +288,9 @@ def _told(axis: str, context: str, swing: _Swing) -> list[Observation]:
     if swing.envelope is not None and swing.amplitude_deg >= SMALLEST_CYCLE_DEG:
         samples = max(swing.octave.bandwidth_hz * swing.envelope.seconds, 1.0)
         said.append(say("envelope_cv", swing.envelope.cv, swing.envelope.cv / float(np.sqrt(2.0 * samples))))
-        said.append(say("limit_cycle_likelihood", limit_cycle_likelihood(swing.envelope, samples), None))
+    if swing.cycle_evidence is not None and swing.amplitude_deg >= SMALLEST_CYCLE_DEG:
+        # Before anything is seen, one is as likely as the other.
+        said.append(say("limit_cycle_likelihood", float(special.expit(swing.cycle_evidence)), None))
     return said
 
 
@@ -299,26 +301,6 @@ def _is_clear(mode: Mode, swing: _Swing) -> bool:
         swing.spectrum.resolution_hz, mode.damping * mode.frequency_hz
     )
     return mode.prominence >= CLEAR_PEAK and resonant and near
-
-
-def limit_cycle_likelihood(steadiness: Envelope, samples: float) -> float:
-    """Likelihood, 0..1, that an oscillation is a steady cycle and not a mode that gusts drive.
-
-    Parameters
-    ----------
-    steadiness : Envelope
-    samples : float
-        Independent samples of the envelope: bandwidth times seconds. Fewer pull the figure to one half.
-
-    Examples
-    --------
-    >>> limit_cycle_likelihood(Envelope(cv=0.1, power_cv=0.2, seconds=200.0), samples=20.0) > 0.95
-    True
-    >>> limit_cycle_likelihood(Envelope(cv=0.52, power_cv=1.0, seconds=200.0), samples=20.0) < 0.3
-    True
-    """
-    slope = CYCLE_SLOPE * min(1.0, float(np.sqrt(samples / 20.0)))
-    return float(special.expit(slope * (CYCLE_BOUNDARY - steadiness.power_cv)))
 
 
 def _compared(axis: str, swings: dict[str, _Swing]) -> list[Observation]:
