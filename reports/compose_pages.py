@@ -178,7 +178,10 @@ def compose_airframe(given: AirframeInput) -> AirframePage:
     mine = [one for one in given.findings if airframe.id in one.airframes]
     mended = put_right(given.findings)
     standing = [one for one in mine if still_worse(one, airframe.id, mended)]
-    groups = group([one for one in standing if is_open(one)], teller)
+    groups = sorted(
+        group([one for one in standing if is_open(one)], teller),
+        key=lambda those: min(GRAVITY.index(one.verdict) for one in those),
+    )
     verdicts = {
         (airframe.id, one.metric, one.context): one.verdict.value
         for one in standing

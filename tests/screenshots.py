@@ -22,8 +22,8 @@ from trimkeep.service.store.findings import load_findings
 
 TARGET = Path(__file__).resolve().parents[1] / "reports" / "screenshots"
 SIZES = {"digest": (1080, 1500), "phone": (500, 1000), "finding": (1080, 1500), "airframe": (1080, 1300)}
-COLOURS = 64
-"""Text on paper needs no more, and the files stay small."""
+COLOURS = 192
+"""With fewer the small marks in colour come out grey; the files stay small."""
 
 
 def main() -> None:

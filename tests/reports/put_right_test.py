@@ -77,3 +77,10 @@ def test_board_and_airframe_page_do_not_call_it_open() -> None:
     assert (row.verdict, row.findings) == ("", ())
     assert compose_airframe(replace(airframe(NAME), findings=(WORSE, BETTER))).entries == ()
     assert compose_airframe(replace(airframe(NAME), findings=(WORSE,))).entries != ()
+
+
+def test_an_airframe_s_page_begins_with_what_needs_a_hand() -> None:
+    hazard = finding(NAME, "armed_after_landing_s", Verdict.ATTENTION, kind="condition_of_flight")
+    for told in ((WORSE, hazard), (hazard, WORSE)):
+        entries = compose_airframe(replace(airframe(NAME), findings=told)).entries
+        assert [entry.verdict for entry in entries] == ["attention", "worse"]
