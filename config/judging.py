@@ -32,7 +32,12 @@ class JudgeSettings:
         60, "At most this many flights before a change are compared with.", unit="flights", low=10, high=200
     )
     min_flights_before: int = setting(
-        5, "With fewer flights before, only the fleet as a whole is judged.", unit="flights", low=3, high=30
+        3,
+        "With fewer flights before, only the fleet as a whole is judged; five at least for a metric whose"
+        " flight-to-flight noise the fleet has not shown well.",
+        unit="flights",
+        low=3,
+        high=30,
     )
     min_flights_after: int = setting(
         3, "No verdict before this many flights after a change.", unit="flights", low=3, high=10

@@ -32,7 +32,7 @@ CALL_WIDTH = 1.5
 CALL_WIDE, CALL_WIDE_SHARE = 10.0, 0.1
 """A tenth of the weight is on far larger steps. With a handful of flights the evidence under a narrow
 law stays small however large the step: one of forty deviations would look like one of five."""
-CALL_LOOKS, CALL_HANDICAP = (6.0, 20.0, 40.0), (-0.06, 0.18, -0.05)
+CALL_LOOKS, CALL_HANDICAP = (6.0, 20.0, 40.0), (-0.1, 0.13, -0.1)
 FIRST_LOOK, HORIZON = 3, 60
 QUICKEST, HANDICAP, HANDICAP_UNTIL = 8.0, 0.5, 20.0
 AIM = 0.94

@@ -28,7 +28,7 @@ from trimkeep.detectors.history.coinciding import (
 from trimkeep.detectors.history.comparisons import Blocks, BreaksOf
 from trimkeep.detectors.history.evidence import critical_t
 from trimkeep.detectors.history.fleet_model import FleetModel
-from trimkeep.detectors.history.known_changes import estimate, verdict_of
+from trimkeep.detectors.history.known_changes import estimate, fewest_before, verdict_of
 from trimkeep.detectors.history.model import Change, ChangeItem, Effect, Separating, Series, Verdict
 from trimkeep.detectors.history.pooling import crossed_effects, leave_one_out
 from trimkeep.detectors.history.preparation import Preparer, untransform
@@ -124,7 +124,7 @@ def pool_changes(
     for name in sorted(grouped):
         members = sorted(grouped[name], key=lambda s: s.airframe)
         known = model.of(*name)
-        flights = FEWEST_FLIGHTS if known.sigma_flights > 0.0 else settings.min_flights_before
+        flights = FEWEST_FLIGHTS if known.sigma_flights > 0.0 else fewest_before(known, settings)
         windows = [
             finder(one, block, breaks=breaks.get(key_of(one), UNBROKEN))
             for one in members

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -23,7 +23,7 @@ from trimkeep.detectors.history.calibration import (
     log_call_evidence,
 )
 from trimkeep.detectors.history.evidence import critical_t, log_e_value
-from trimkeep.detectors.history.fleet_model import FleetModel
+from trimkeep.detectors.history.fleet_model import FleetModel, MetricModel
 from trimkeep.detectors.history.forecasts import ENDLESS, flights_needed, material_steps
 from trimkeep.detectors.history.known_batches import WindowBatch, alike, assemble, window_keys
 from trimkeep.detectors.history.memory import Recall
@@ -36,6 +36,16 @@ from trimkeep.detectors.model import Better, FloatArray, Scale
 LOW_WEIGHT = 0.25
 """A flight that counts for less than this in the fit is listed: it may itself be the finding."""
 LARGEST_LOG_E = 300.0
+FEWEST_ALONE = 5
+"""Flights before that are asked for in any case, unless the fleet knows the noise well."""
+KNOWN_WELL = 8.0
+"""Flights' worth of the fleet's noise from which three flights of an airframe are a level."""
+
+
+def fewest_before(learned: MetricModel, settings: JudgeSettings) -> int:
+    """Flights before a change with which an airframe alone can be judged."""
+    known = learned.sigma_flights >= KNOWN_WELL
+    return settings.min_flights_before if known else max(settings.min_flights_before, FEWEST_ALONE)
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,11 +128,11 @@ def compare(
     tuple of Comparison
         In the order of `windows`. Too few flights on either side: `too_early` without an effect.
     """
-    result = {
-        number: _too_few(window, settings)
-        for number, window in enumerate(windows)
-        if len(window.before) < settings.min_flights_before or len(window.after) < settings.min_flights_after
-    }
+    result = {}
+    for number, window in enumerate(windows):
+        fewest = fewest_before(model.of(window.series.metric, window.series.context), settings)
+        if len(window.before) < fewest or len(window.after) < settings.min_flights_after:
+            result[number] = _too_few(window, settings, fewest)
     enough = [number for number in range(len(windows)) if number not in result]
     if enough:
         chosen = [windows[number] for number in enough]
@@ -136,8 +146,7 @@ def compare(
         else:
             measured = recall(window_keys(chosen, model, ready, f"{settings}{limits.version}"), anew)
         result |= {
-            number: _comparison(windows[number], one, settings)
-            for number, one in zip(enough, measured, strict=True)
+            number: _comparison(windows[number], one) for number, one in zip(enough, measured, strict=True)
         }
     return tuple(result[number] for number in range(len(windows)))
 
@@ -162,10 +171,10 @@ class Comparer:
         return compare(windows, self.model, self.limits, self.settings, self.preparer, self.recall)
 
 
-def _comparison(window: Window, one: Measured, settings: JudgeSettings) -> Comparison:
+def _comparison(window: Window, one: Measured) -> Comparison:
     """The numbers with the names of the flights they belong to."""
     if one.effect is None:
-        return replace(_too_few(window, settings), flights_needed=one.flights_needed)
+        return _not_judged(window, one.flights_needed)
     before, points = len(window.before), window.series.points
     odd, shown = (
         tuple(
@@ -203,12 +212,15 @@ def estimate(windows: Sequence[Window], model: FleetModel, preparer: Preparer) -
     return Estimate(fit, batch.names, batch.conditions, batch.removed(fit), batch.weight)
 
 
-def _too_few(window: Window, settings: JudgeSettings) -> Comparison:
-    nan = float("nan")
+def _too_few(window: Window, settings: JudgeSettings, fewest: int) -> Comparison:
     missing = max(settings.min_flights_after - len(window.after), 0)
-    settled_by = missing if len(window.before) >= settings.min_flights_before else None
+    return _not_judged(window, missing if len(window.before) >= fewest else None)
+
+
+def _not_judged(window: Window, flights_needed: int | None) -> Comparison:
+    nan = float("nan")
     return Comparison(
-        window, Verdict.TOO_EARLY, None, nan, nan, nan, nan, nan, nan, nan, nan, nan, settled_by, (), ()
+        window, Verdict.TOO_EARLY, None, nan, nan, nan, nan, nan, nan, nan, nan, nan, flights_needed, (), ()
     )
 
 

@@ -17,7 +17,7 @@ from trimkeep.config.judging import JudgeSettings
 from trimkeep.detectors.history.calibration import shipped_limits
 from trimkeep.detectors.history.comparisons import blocks_by_airframe
 from trimkeep.detectors.history.fleet_model import FleetModel
-from trimkeep.detectors.history.known_changes import compare
+from trimkeep.detectors.history.known_changes import FEWEST_ALONE, compare
 from trimkeep.detectors.history.model import Change, Series, Verdict
 from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.windows import Block, Window
@@ -77,12 +77,14 @@ def score_placebos(
         Each placebo counts once, however often it was looked at.
     """
     blocks = blocks_by_airframe(changes, settings)
+    # so many that every series could be judged: one that cannot would only thin out the score
+    fewest = max(settings.min_flights_before, FEWEST_ALONE)
     stretches = [
         (one, inside)
         for one in series
         if one.better != "none" and (one.airframe, one.metric, one.context) not in stirred
         for inside in _stretches(one, blocks.get(one.airframe, ()))
-        if len(inside) >= settings.min_flights_before + settings.min_flights_after + FEWEST_LOOKS
+        if len(inside) >= fewest + settings.min_flights_after + FEWEST_LOOKS
     ]
     chosen = rng.permutation(len(stretches))[:most]
     windows: list[Window] = []
@@ -90,7 +92,7 @@ def score_placebos(
     for number, pick in enumerate(chosen):
         one, inside = stretches[pick]
         latest = len(inside) - settings.min_flights_after - FEWEST_LOOKS
-        split = int(rng.integers(settings.min_flights_before, latest + 1))
+        split = int(rng.integers(fewest, latest + 1))
         block = _placebo(one, inside[split])
         before = tuple(inside[max(split - settings.baseline_flights, 0) : split])
         following = inside[split : split + settings.horizon_flights]

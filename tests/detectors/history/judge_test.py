@@ -70,12 +70,12 @@ def test_forecast_shrinks_as_flights_come_and_gives_up_where_it_must() -> None:
     assert hopeless.verdict is Verdict.TOO_EARLY and hopeless.flights_needed is None
 
 
-def test_nothing_is_said_before_three_flights_after_or_with_under_five_before() -> None:
+def test_nothing_is_said_before_three_flights_after_or_with_under_three_before() -> None:
     two_after = judge(history(noisy(20, 2, 5.0)), 20)
     assert two_after.verdict is Verdict.TOO_EARLY and two_after.effect is None
     assert two_after.flights_needed == 1
-    four_before = judge(history(noisy(4, 20, 5.0)), 4)
-    assert four_before.verdict is Verdict.TOO_EARLY and four_before.flights_needed is None
+    two_before = judge(history(noisy(2, 20, 5.0)), 2)
+    assert two_before.verdict is Verdict.TOO_EARLY and two_before.flights_needed is None
 
 
 def test_one_gross_error_is_no_change_but_is_listed() -> None:
@@ -197,3 +197,12 @@ def test_so_few_flights_that_no_step_could_be_told_have_no_interval() -> None:
     assert finding.verdict is Verdict.TOO_EARLY
     if finding.effect is not None:
         assert np.isfinite([finding.effect.low, finding.effect.high]).all()
+
+
+def test_three_flights_before_are_a_level_where_the_fleet_knows_the_noise_and_five_where_not() -> None:
+    series = history(noisy(3, 10, 2.5))
+    known = judge_airframe([series], [change(3)], fleet_model(), SETTINGS)[0]
+    assert known.verdict is Verdict.WORSE and known.flights_before == 3
+    for before, said in ((3, False), (4, False), (5, True)):
+        alone = judge_airframe([history(noisy(before, 10, 2.5))], [change(before)], FleetModel(), SETTINGS)[0]
+        assert (alone.effect is not None) is said
