@@ -31,6 +31,7 @@ class ObjectServer:
     application: Any
     asked: Counter[str] = field(default_factory=Counter)
     faults: list[tuple[str, Fault]] = field(default_factory=list)
+    made: Any = None
 
     def __call__(self, environ: WSGIEnvironment, start_response: StartResponse) -> Answer:
         """One request; of the faults the first that fits is used up."""
@@ -47,10 +48,12 @@ class ObjectServer:
         return answered
 
     def client(self) -> Any:
-        """The provider's own client, to put objects."""
-        return boto3.client(
-            "s3", endpoint_url=self.endpoint, aws_access_key_id=KEY_ID, aws_secret_access_key=SECRET
-        )
+        """The provider's own client, to put objects; it takes a tenth of a second to make."""
+        if self.made is None:
+            self.made = boto3.client(
+                "s3", endpoint_url=self.endpoint, aws_access_key_id=KEY_ID, aws_secret_access_key=SECRET
+            )
+        return self.made
 
     def put(self, key: str, content: str | bytes) -> None:
         """Put one object."""

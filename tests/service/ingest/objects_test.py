@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import logging
 import os
+import shutil
 import socket
 import threading
 import time
@@ -15,6 +16,7 @@ import pytest
 pytest.importorskip("s3fs", reason="the drivers of object storage are not installed")
 pytest.importorskip("moto", reason="no S3-compatible server to test with")
 
+from tests.crash.faults_test import enlarge, small_disk
 from tests.crash.undisturbed import backlog, content
 from tests.service.ingest.object_credentials import CREDENTIALS, KEY_ID, SECRET
 from tests.service.ingest.object_server import (
@@ -38,7 +40,7 @@ from trimkeep.service.ingest.report import IngestReport
 from trimkeep.service.ingest.source import RemoteLog, source_of
 from trimkeep.service.ingest.watch import watch
 from trimkeep.service.integrity import check_store
-from trimkeep.service.store.connection import Store
+from trimkeep.service.store.connection import Store, open_store
 from trimkeep.service.store.logs import load_log_outcomes
 from trimkeep.service.store.rows import LogOutcome
 
@@ -60,10 +62,16 @@ def server(shared_server: ObjectServer, monkeypatch: pytest.MonkeyPatch) -> Obje
     for name, value in CREDENTIALS.items():
         monkeypatch.setenv(name, value)
     monkeypatch.setattr(object_driver, "FIRST_WAIT_S", 0.01)
-    # A driver keeps the credentials it found first.
-    object_driver._driver.cache_clear()
     shared_server.forget()
     return shared_server
+
+
+@pytest.fixture
+def fresh_driver() -> Iterator[None]:
+    """A driver keeps the credentials it found first."""
+    object_driver._driver.cache_clear()
+    yield
+    object_driver._driver.cache_clear()
 
 
 @pytest.fixture
@@ -72,9 +80,19 @@ def part(request: pytest.FixtureRequest) -> str:
     return "".join(letter if letter.isalnum() else "-" for letter in name)
 
 
+@pytest.fixture(scope="module")
+def empty_state(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """A store to be copied: making its schema takes longer than most of these tests."""
+    state = tmp_path_factory.mktemp("empty") / "state"
+    open_store(state)
+    return state
+
+
 @pytest.fixture
-def fleet(server: ObjectServer, part: str, tmp_path: Path) -> FleetSettings:
-    return reading(server, part, tmp_path)
+def fleet(server: ObjectServer, part: str, tmp_path: Path, empty_state: Path) -> FleetSettings:
+    made = reading(server, part, tmp_path)
+    shutil.copytree(empty_state, made.state)
+    return made
 
 
 def reading(server: ObjectServer, part: str, folder: Path, more: str = "") -> FleetSettings:
@@ -93,19 +111,19 @@ def outcomes(fleet: FleetSettings) -> dict[str, LogOutcome | None]:
 def test_what_is_stored_is_what_the_same_files_give(server: ObjectServer, part: str, tmp_path: Path) -> None:
     """Row by row, by worker processes; a second look asks for a listing and for nothing else."""
     (tmp_path / "local").mkdir()
-    local = backlog(tmp_path / "local", 12, slow_s=0.0)
+    local = backlog(tmp_path / "local", 8, slow_s=0.0)
     for path in local.folder.rglob("*.tlog"):
         server.put(f"{part}/{path.relative_to(local.folder).as_posix()}", path.read_bytes())
     ingest(local)
     fleet = reading(server, part, tmp_path)
     report = ingest(fleet, workers=2, pool=process_pool)
-    assert sum(report.counts.values()) == 12
+    assert sum(report.counts.values()) == 8
     assert content(fleet) == content(local)
     assert check_store(Store(fleet.state), read_all=True) == ()
     assert not list((fleet.state / FETCHED_NAME).glob("*"))
     server.forget()
     again = ingest(fleet)
-    assert (again.unchanged, again.changed, again.problems) == (12, False, ())
+    assert (again.unchanged, again.changed, again.problems) == (8, False, ())
     assert set(server.asked) == {"GET "}, "only the listing"
 
 
@@ -156,17 +174,18 @@ def test_names_with_every_kind_of_character_stay_in_the_state_folder(
     assert set(outcomes(fleet)) == {f"heron-01/{name}" for name in ODD if "~" not in name}
 
 
-@pytest.mark.parametrize(
-    "name", ["h/../../x.tlog", "h//x.tlog", "../h/x.tlog", "h/\0x.tlog", "h/" + "x" * 300 + ".tlog"]
-)
+NO_FILES = ["h/../../x.tlog", "h//x.tlog", "../h/x.tlog", "h/\0x.tlog", "h/" + "x" * 300 + ".tlog"]
+
+
 def test_a_name_that_no_file_could_have_is_told_and_not_taken(
-    fleet: FleetSettings, name: str, monkeypatch: pytest.MonkeyPatch
+    fleet: FleetSettings, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     """Not every server takes such names; the driver's listing is where they would come from."""
     stat = object_driver.FileStat(10, 0, 0)
-    monkeypatch.setattr(object_driver.Objects, "find", lambda self: iter([object_driver.Found(name, stat)]))
-    report = ingest(fleet)
-    assert any("no name that a file could have" in problem for problem in report.problems)
+    listed = [object_driver.Found(name, stat) for name in NO_FILES]
+    monkeypatch.setattr(object_driver.Objects, "find", lambda self: iter(listed))
+    told = [one for one in ingest(fleet).problems if "no name that a file could have" in one]
+    assert len(told) == len(NO_FILES)
     assert outcomes(fleet) == {}
 
 
@@ -205,39 +224,35 @@ def test_a_log_of_several_blocks_comes_whole(
 # --- what fails ---
 
 
-@pytest.mark.parametrize("fault", [cut_off, answer_with("503 Slow Down", "SlowDown")])
-def test_a_failure_that_passes_is_not_noticed(
-    fleet: FleetSettings, server: ObjectServer, part: str, fault: object
-) -> None:
+def test_a_failure_that_passes_is_not_noticed(fleet: FleetSettings, server: ObjectServer, part: str) -> None:
     server.put(f"{part}/heron-01/a.tlog", log_text(ONE_FLIGHT))
-    server.faults += [("a.tlog", fault)] * 2  # type: ignore[list-item]
+    server.faults += [("a.tlog", cut_off), ("a.tlog", answer_with("503 Slow Down", "SlowDown"))]
     report = ingest(fleet)
     assert (report.counts, report.problems) == ({LogOutcome.INGESTED: 1}, ())
     assert server.reads_of(f"{part}/heron-01/a.tlog") == 3
 
 
-@pytest.mark.parametrize(
-    ("fault", "said"),
-    [
-        (cut_off, "could not be read in 3 tries"),
-        (answer_with("500 Internal Server Error", "InternalError"), "could not be read in 3 tries"),
-        (answer_with("403 Forbidden", "AccessDenied"), "may not be read"),
-    ],
-)
+STAYING = {
+    "cut": (cut_off, "could not be read in 3 tries"),
+    "ill": (answer_with("500 Internal Server Error", "InternalError"), "could not be read in 3 tries"),
+    "shut": (answer_with("403 Forbidden", "AccessDenied"), "may not be read"),
+}
+
+
 def test_a_failure_that_stays_leaves_the_log_to_be_read_and_stops_nothing(
-    fleet: FleetSettings, server: ObjectServer, part: str, fault: object, said: str
+    fleet: FleetSettings, server: ObjectServer, part: str
 ) -> None:
-    for name in ("a", "b"):
+    for name in (*STAYING, "sound"):
         server.put(f"{part}/heron-01/{name}.tlog", log_text(ONE_FLIGHT, firmware=name))
-    server.faults += [("a.tlog", fault)] * 3  # type: ignore[list-item]
+    server.faults += [(f"{name}.tlog", fault) for name, (fault, _) in STAYING.items()] * 3
     report = ingest(fleet)
     assert report.counts == {LogOutcome.INGESTED: 1}
-    [problem] = report.problems
-    assert said in problem and "a.tlog" in problem and "\n" not in problem
-    assert report.unreachable == ("heron-01/a.tlog",)
+    assert report.unreachable == tuple(f"heron-01/{name}.tlog" for name in STAYING)
+    for problem, (name, (_, said)) in zip(report.problems, STAYING.items(), strict=True):
+        assert f"{name}.tlog: {said}" in problem and "\n" not in problem
     server.forget()
-    assert ingest(fleet).counts == {LogOutcome.INGESTED: 1}
-    assert len(outcomes(fleet)) == 2
+    assert ingest(fleet).counts == {LogOutcome.INGESTED: 3}
+    assert len(outcomes(fleet)) == 4
 
 
 def test_an_object_that_goes_or_changes_while_it_is_read_is_not_stored_as_it_was(
@@ -258,11 +273,18 @@ def test_an_object_that_goes_or_changes_while_it_is_read_is_not_stored_as_it_was
     assert ingest(fleet).counts == {LogOutcome.INGESTED: 1, LogOutcome.REJECTED: 1}
 
 
-def test_a_disk_that_is_full_is_told_as_one(
-    fleet: FleetSettings, server: ObjectServer, part: str, monkeypatch: pytest.MonkeyPatch
-) -> None:
+def test_a_disk_that_is_full_is_told_as_one(fleet: FleetSettings, server: ObjectServer, part: str) -> None:
+    server.put(f"{part}/heron-01/a.tlog", log_text(ONE_FLIGHT) + " " * 3_000_000)
+    with small_disk(fleet.state / FETCHED_NAME, "1m"):
+        with pytest.raises(StoreError, match="cannot be fetched") as caught:
+            ingest(fleet)
+        assert "No space left" in str(caught.value)
+        enlarge(fleet.state / FETCHED_NAME, "20m")
+        assert sum(ingest(fleet).counts.values()) == 1
+
+
+def test_a_folder_that_cannot_be_made_is_told(fleet: FleetSettings, server: ObjectServer, part: str) -> None:
     server.put(f"{part}/heron-01/a.tlog", log_text(ONE_FLIGHT))
-    fleet.state.mkdir()
     (fleet.state / FETCHED_NAME).write_text("a file where the folder should be")
     with pytest.raises(StoreError, match="cannot be fetched"):
         ingest(fleet)
@@ -335,6 +357,7 @@ def test_credentials_are_not_repeated_anywhere(
         assert KEY_ID.encode() not in path.read_bytes() and SECRET.encode() not in path.read_bytes()
 
 
+@pytest.mark.usefixtures("fresh_driver")
 def test_a_machine_without_credentials_says_so(
     fleet: FleetSettings, server: ObjectServer, monkeypatch: pytest.MonkeyPatch, tmp_path: Path
 ) -> None:
@@ -364,11 +387,11 @@ def test_addresses_that_are_none(tmp_path: Path, address: str, endpoint: str, sa
     assert SECRET not in str(caught.value)
 
 
+@pytest.mark.usefixtures("fresh_driver")
 def test_without_the_drivers_one_sentence_says_what_to_install(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setitem(__import__("sys").modules, "fsspec", None)
-    object_driver._driver.cache_clear()
     fleet = fleet_in(tmp_path, '[logs]\naddress = "s3://bucket/x"\n')
     with pytest.raises(LogStorageError, match=r"not installed.*trimkeep\[objects\]"):
         ingest(fleet)
