@@ -6,7 +6,7 @@ import logging
 import shutil
 from collections import Counter
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import datetime
 from pathlib import Path
 
@@ -107,8 +107,10 @@ def _waiting(fleet: FleetSettings, books: Books) -> int | None:
     None when they lie in object storage that cannot be listed now.
     """
     count = 0
+    # One try: whoever asks for the status, and the check that a container is well, will not wait for an outage.
+    once = replace(fleet.settings, logs=replace(fleet.settings.logs, tries=1))
     try:
-        places = source_of(fleet).find()
+        places = source_of(replace(fleet, settings=once)).find()
     except LogStorageError as error:
         log.warning("%s", error)
         return None
