@@ -107,7 +107,7 @@ def _waiting(fleet: FleetSettings, books: Books) -> int | None:
     None when they lie in object storage that cannot be listed now.
     """
     count = 0
-    # One try: whoever asks for the status, and the check that a container is well, will not wait for an outage.
+    # One try: who asks for the status, as the check that a container is well, does not wait for an outage.
     once = replace(fleet.settings, logs=replace(fleet.settings.logs, tries=1))
     try:
         places = source_of(replace(fleet, settings=once)).find()
