@@ -152,6 +152,11 @@ def _whole_round(
     return Round(label, lambda: pages.write_pages(store, fleet, judgement, now))
 
 
+def _part_round(label: str, store: Store, fleet: FleetSettings, now: datetime, judgement: Judgement) -> Round:
+    touched = {airframe_name(0)}
+    return Round(label, lambda: pages.write_pages_of(store, fleet, judgement, now, touched))
+
+
 def _flown_again(fleet: FleetSettings, day: int) -> Path:
     newest = max(path for path in fleet.folder.glob("*/*.csv") if START.search(path.read_text()[:2000]))
     # Not one of those that were made here.
@@ -189,10 +194,7 @@ def of_a_large_fleet(folder: Path, place: Path, airframes: int, flights: int) ->
         add_flight(store, 0, number, flights)
         _lend_recordings(store, recordings)
         new = judge_new(store, fleet, now)
-        touched = {airframe_name(0)}
-        partly.append(
-            Round(f"flight {number}", lambda new=new: pages.write_pages_of(store, fleet, new, now, touched))
-        )
+        partly.append(_part_round(f"flight {number}", store, fleet, now, new))
         judgement = judge(store, fleet, now)
         wholly.append(_whole_round(f"flight {number}, the fleet", store, fleet, now, judgement))
     tell("after one new flight, pages of its airframe", partly)
