@@ -227,6 +227,7 @@ class Runs:
                 os.killpg(pid, signal.SIGKILL)
         if struck:
             figures.kills[scene.name] += 1
+        if struck and not scene.kills_worker:
             state = figures.in_transaction if self.marks.is_open else figures.between
             (state if self.marks.is_open or self.marks.ended else figures.before)[scene.name] += 1
         return struck and not scene.kills_worker
@@ -374,7 +375,7 @@ def main() -> None:
     options = parser.parse_args()
     with tempfile.NamedTemporaryFile("w+", prefix="thousand-log-", delete=False) as log:
         figures = run(options.kills, options.seed, options.scene, log, lambda line: print(line, flush=True))
-    print(f"\n{'stage':35} rounds  kills  transaction open  between two  before the first")
+    print(f"\n{'stage':35} rounds  kills     database open   between two  before the first")
     for scene in SCENES:
         if figures.rounds[scene.name]:
             counts = [figures.in_transaction, figures.between, figures.before]
