@@ -15,7 +15,13 @@ from itertools import groupby, takewhile
 from trimkeep.detectors.history.model import Change, ChangeItem
 from trimkeep.service.counting_parameters import TYPED_DIGITS, Reading, same_value, significant_digits
 from trimkeep.service.journal import effective_at
-from trimkeep.service.seen_changes import SeenItem, number_text, parameter_histories, seen_changes
+from trimkeep.service.seen_changes import (
+    SeenItem,
+    number_text,
+    parameter_histories,
+    parameter_names,
+    seen_changes,
+)
 from trimkeep.service.store.connection import Store
 from trimkeep.service.store.flights import PlacedFlight, load_flights, load_parameter_sets
 from trimkeep.service.store.journal import JournalRow, load_journal
@@ -101,15 +107,20 @@ class _Entry:
 
 @dataclass(frozen=True, slots=True)
 class _History:
-    """One airframe's flights with what its logs know of parameters."""
+    """One airframe's flights with the parameter sets of its logs, by their hash."""
 
     flights: Sequence[PlacedFlight]
-    parameters: Mapping[str, Sequence[Reading]]
+    parameters: Mapping[str, Mapping[str, float]]
 
     def mentioned(self, row: JournalRow) -> tuple[str, ...]:
         """Logged parameters that an entry names."""
         words = set(_WORD.findall(" ".join((row.part, row.before, row.after, row.note)).casefold()))
-        return tuple(name for name in self.parameters if name.casefold() in words)
+        names = parameter_names(self.flights, self.parameters)
+        return tuple(name for name in names if name.casefold() in words)
+
+    def readings(self, name: str) -> Sequence[Reading]:
+        """A stated parameter's values, flight by flight."""
+        return parameter_histories(self.flights, self.parameters, [name])[name]
 
 
 def changes_of(
@@ -120,7 +131,7 @@ def changes_of(
     time_zone: str,
 ) -> AirframeChanges:
     """Changes of one airframe from its flights in order and its current entries."""
-    history = _History(flights, parameter_histories(flights, parameters))
+    history = _History(flights, parameters)
     starts = [flight.at for flight in flights]
     entries = [_placed(row, starts, time_zone) for row in journal]
     used: set[int] = set()
@@ -281,7 +292,7 @@ def _contradicted(entry: _Entry, history: _History) -> int:
         return _unmoved(entry.gap, [(f.order, f.board) for f in history.flights if f.board], row.after)
     if row.kind == "parameters":
         counts = [
-            _unmoved(entry.gap, [(r.order, number_text(r.value)) for r in history.parameters[name]])
+            _unmoved(entry.gap, [(r.order, number_text(r.value)) for r in history.readings(name)])
             for name in history.mentioned(row)
         ]
         return min(counts, default=0)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Mapping, Sequence
+from collections.abc import Callable, Collection, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from itertools import pairwise
@@ -71,7 +71,9 @@ def _stated(
 def _moved(
     flights: Sequence[PlacedFlight], parameters: Mapping[str, Mapping[str, float]]
 ) -> Iterator[SeenItem]:
-    for name, readings in parameter_histories(flights, parameters).items():
+    # Most parameters never move, and the history of one that does not has nothing to tell.
+    moving = [name for name, values in _stated_values(flights, parameters).items() if len(values) > 1]
+    for name, readings in parameter_histories(flights, parameters, moving).items():
         if moves_by_itself(readings):
             continue
         for earlier, later in pairwise(readings):
@@ -80,23 +82,56 @@ def _moved(
                 yield SeenItem(later.order, earlier.order, "parameters", name, *texts)
 
 
-def parameter_histories(
+def parameter_names(
     flights: Sequence[PlacedFlight], parameters: Mapping[str, Mapping[str, float]]
+) -> tuple[str, ...]:
+    """The parameters that any of the flights' logs states, in the order of their first statement."""
+    return tuple(_stated_values(flights, parameters))
+
+
+def _stated_values(
+    flights: Sequence[PlacedFlight], parameters: Mapping[str, Mapping[str, float]]
+) -> dict[str, set[float]]:
+    """Every value that each parameter has in the flights; sets that flights share are looked at once."""
+    values: dict[str, set[float]] = {}
+    for sets in dict.fromkeys(_sets_of(flight) for flight in flights):
+        for name, value in _merged(sets, parameters).items():
+            values.setdefault(name, set()).add(value)
+    return values
+
+
+def parameter_histories(
+    flights: Sequence[PlacedFlight],
+    parameters: Mapping[str, Mapping[str, float]],
+    names: Collection[str] | None = None,
 ) -> dict[str, list[Reading]]:
-    """Every parameter's values in the flights whose logs state it, in order."""
+    """Every parameter's values in the flights whose logs state it, in order; only of `names` where given."""
     histories: dict[str, list[Reading]] = {}
     nights, flown_s = 0, 0.0
     last: PlacedFlight | None = None
     for flight in flights:
         nights += last is not None and flight.at - last.at >= NIGHT
         last = flight
-        merged: dict[str, float] = {}
-        for recording in reversed(flight.recordings):
-            merged.update(parameters.get(recording.parameter_set or "", {}))
-        for name, value in merged.items():
-            histories.setdefault(name, []).append(Reading(flight.order, value, nights, flown_s))
+        merged = _merged(_sets_of(flight), parameters)
+        for name in merged if names is None else names:
+            if name in merged:
+                histories.setdefault(name, []).append(Reading(flight.order, merged[name], nights, flown_s))
         flown_s += flight.main.seconds
     return histories
+
+
+def _sets_of(flight: PlacedFlight) -> tuple[str, ...]:
+    return tuple(recording.parameter_set or "" for recording in flight.recordings)
+
+
+def _merged(sets: tuple[str, ...], parameters: Mapping[str, Mapping[str, float]]) -> Mapping[str, float]:
+    """What the recordings of one flight state together; the richest, which comes first, has the last word."""
+    if len(sets) == 1:
+        return parameters.get(sets[0], {})
+    merged: dict[str, float] = {}
+    for one in reversed(sets):
+        merged.update(parameters.get(one, {}))
+    return merged
 
 
 def number_text(value: float) -> str:
