@@ -45,9 +45,6 @@ class Aftermath:
                 else:
                     judged = {one.airframe for one in judgement.series}
                     write_pages_of(self.store, self.fleet, judgement, now, judged)
-                else:
-                    judged = {one.airframe for one in judgement.series}
-                    write_pages_of(self.store, self.fleet, judgement, now, judged)
             except TrimkeepError as error:
                 log.warning("%s", error)
                 return Delivery()
