@@ -86,7 +86,7 @@ SPEC = DetectorSpec(
         ),
         Metric(
             "bank_error_after_turn_deg",
-            "The same just after the turn, positive where the aeroplane still banks into it",
+            "Bank error just after the turn, positive where the aeroplane still banks into it",
             "deg",
             "nearer_zero",
             2.0,

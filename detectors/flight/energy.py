@@ -59,7 +59,7 @@ SPEC = DetectorSpec(
         ),
         Metric(
             "cruise_power_corrected_w",
-            "Electrical power of cruise, brought to 15 m/s and sea-level density",
+            "Electrical power of cruise, brought to one airspeed and sea-level density",
             "W",
             "lower",
             8.0,
@@ -67,7 +67,7 @@ SPEC = DetectorSpec(
         ),
         Metric(
             "energy_per_air_km_wh",
-            "Energy per kilometre through the air, brought to 15 m/s and sea-level density",
+            "Energy per kilometre through the air, brought to one airspeed and sea-level density",
             "Wh/km",
             "lower",
             0.15,
