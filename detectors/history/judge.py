@@ -32,6 +32,7 @@ from trimkeep.detectors.history.multiplicity import (
 from trimkeep.detectors.history.preparation import Preparer
 from trimkeep.detectors.history.single_flights import judge_single_flights
 from trimkeep.detectors.history.unexplained import Found
+from trimkeep.detectors.history.windows import Window
 
 
 @dataclass(frozen=True, slots=True)
@@ -191,6 +192,14 @@ def _told_apart(findings: Sequence[Finding]) -> dict[tuple[str, str], list[tuple
     return told
 
 
+def _is_closed(window: Window) -> bool:
+    """Whether something later has ended the flights after the change: no further one will join them."""
+    last = len(window.series.points) - 1
+    return (
+        last >= 0 and window.series.points[last].order >= window.block.last_order and last not in window.after
+    )
+
+
 def _known_finding(
     one: Comparison,
     change_called: bool,
@@ -205,6 +214,7 @@ def _known_finding(
     own = one.log_e >= 0.0 and (one.e_value or 0.0) >= settings.watch_e_value
     called = one.verdict is Verdict.NO_MATERIAL_CHANGE or (moved and change_called and own)
     opened = after[min(settings.min_flights_after, len(after)) - 1] if after else change.at
+    early = one.verdict is Verdict.TOO_EARLY
     separating = None
     if moved and len(change.items) > 1:
         pieces = unresolved(change.items, told)
@@ -223,7 +233,7 @@ def _known_finding(
         effect=one.effect,
         flights_before=len(one.window.before),
         flights_after=len(one.window.after),
-        flights_needed=one.flights_needed,
+        flights_needed=None if early and _is_closed(one.window) else one.flights_needed,
         e_value=one.e_value,
         opened_at=opened,
         updated_at=after[-1] if after else change.at,

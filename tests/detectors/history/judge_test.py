@@ -70,6 +70,22 @@ def test_forecast_shrinks_as_flights_come_and_gives_up_where_it_must() -> None:
     assert hopeless.verdict is Verdict.TOO_EARLY and hopeless.flights_needed is None
 
 
+def test_flights_that_a_later_change_has_ended_will_not_become_more() -> None:
+    values = [*noisy(20, 4, 0.25, seed=5), *(value + 3.0 for value in noisy(12, 0, 0.0, seed=6))]
+    alone, followed = ([change(20)], [change(20), change(24)])
+    still_open, ended = (
+        next(
+            f
+            for f in judge_airframe([history(flown, matters=0.05)], changes, fleet_model(), SETTINGS)
+            if f.kind == "known_change" and f.change is not None and f.change.first_order == 20
+        )
+        for flown, changes in ((values[:24], alone), (values, followed))
+    )
+    assert still_open.verdict is ended.verdict is Verdict.TOO_EARLY
+    assert (ended.flights_after, ended.flights_needed) == (4, None)
+    assert still_open.flights_needed is not None
+
+
 def test_nothing_is_said_before_three_flights_after_or_with_under_three_before() -> None:
     two_after = judge(history(noisy(20, 2, 5.0)), 20)
     assert two_after.verdict is Verdict.TOO_EARLY and two_after.effect is None
