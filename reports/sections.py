@@ -141,6 +141,9 @@ def _early_row(those: FindingGroup, teller: Teller) -> EarlyRow:
 
 
 def _forecast(those: FindingGroup, teller: Teller) -> str:
+    """What would settle it; what leans is settled by itself and waits for the whole fleet's promise."""
+    if any(one.verdict in (Verdict.WORSE, Verdict.BETTER) for one in those):
+        return teller.words.sentence("leaning_only")
     needed = [one.flights_needed for one in those if one.flights_needed is not None]
     if not needed:
         return teller.words.sentence("not_alone")

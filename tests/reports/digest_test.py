@@ -259,7 +259,10 @@ def test_muted_is_counted_settled_is_shown_watch_is_not_called() -> None:
     assert [line.text[-9:] for line in settled.better.settled] == [", settled"]
     watched = compose_digest(replace(week, findings=(replace(first, tier=Tier.WATCH),)))
     assert watched.worse.entries == () and watched.glance == ()
-    assert watched.too_early.rows[0].lean == "leans worse"
+    (row,) = watched.too_early.rows
+    assert row.lean == "leans worse"
+    # it is settled by itself, so no number of further flights is promised
+    assert "flight" not in row.forecast and "not sure enough among all" in row.forecast
 
 
 def test_a_small_worsening_says_that_it_may_not_matter() -> None:
