@@ -79,8 +79,8 @@ class _LazyGroup(click.Group):
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 100},
     epilog=(
         "Exit codes: 0 done; 1 other error; 2 wrong use; 3 settings; 4 a log could not be read; 5 journal; "
-        "6 store; 7 page; 8 alert not delivered; 10 asked-for verdict found (findings --fail-on); "
-        "70 a fault of this program; 130 interrupted."
+        "6 store; 7 page; 8 alert not delivered; 9 object storage not reached; 10 asked-for "
+        "verdict found (findings --fail-on); 70 a fault of this program; 130 interrupted."
     ),
 )
 @click.version_option(package_name="trimkeep", message="trimkeep %(version)s")
