@@ -26,6 +26,13 @@ READER_TOKEN, ENGINEER_TOKEN = "tk_reader-for-tests", "tk_engineer-for-tests"
 # The cost of a real hash is a tenth of a second each; what is tested here is not how long it takes.
 QUICK = 2
 HOST = "http://127.0.0.1"
+WORK = {
+    "kind": "servo",
+    "part": "elevator servo",
+    "done_on": "2026-03-18",
+    "done_by": "R. Vale",
+    "approved_by": "M. Orchard",
+}
 FINDING, AIRFRAME = "finding-f1-3f524c", "airframe-heron-01-3239b7"
 
 
@@ -107,3 +114,8 @@ def send(client: FlaskClient, address: str, **form: str) -> TestResponse:
     """Open a form and send it filled in."""
     token = token_in(client.get(address, base_url=HOST))
     return client.post(address, base_url=HOST, data={"token": token, **form})
+
+
+def bearer(token: str) -> dict[str, str]:
+    """The header by which a program names itself."""
+    return {"Authorization": f"Bearer {token}"}
