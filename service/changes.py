@@ -107,16 +107,16 @@ class _Entry:
 
 @dataclass(frozen=True, slots=True)
 class _History:
-    """One airframe's flights with the parameter sets of its logs, by their hash."""
+    """One airframe's flights, the parameter sets of its logs by their hash, and every parameter in them."""
 
     flights: Sequence[PlacedFlight]
     parameters: Mapping[str, Mapping[str, float]]
+    stated: Sequence[str]
 
     def mentioned(self, row: JournalRow) -> tuple[str, ...]:
         """Logged parameters that an entry names."""
         words = set(_WORD.findall(" ".join((row.part, row.before, row.after, row.note)).casefold()))
-        names = parameter_names(self.flights, self.parameters)
-        return tuple(name for name in names if name.casefold() in words)
+        return tuple(name for name in self.stated if name.casefold() in words)
 
     def readings(self, name: str) -> Sequence[Reading]:
         """A stated parameter's values, flight by flight."""
@@ -131,7 +131,7 @@ def changes_of(
     time_zone: str,
 ) -> AirframeChanges:
     """Changes of one airframe from its flights in order and its current entries."""
-    history = _History(flights, parameters)
+    history = _History(flights, parameters, parameter_names(flights, parameters))
     starts = [flight.at for flight in flights]
     entries = [_placed(row, starts, time_zone) for row in journal]
     used: set[int] = set()
