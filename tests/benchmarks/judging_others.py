@@ -45,8 +45,10 @@ def optional(name: str) -> ModuleType | None:
         return None
 
 
-def searched(value: FloatArray, before: int, found: Callable[[FloatArray], np.ndarray]) -> np.ndarray:
-    """At every look, whether a method that searches by itself has a change near the known one.
+def searched(
+    value: FloatArray, before: int, found: Callable[[FloatArray], np.ndarray]
+) -> tuple[np.ndarray, np.ndarray]:
+    """At every look, whether a method that searches by itself has a change near the known one, and whether any.
 
     Parameters
     ----------
@@ -55,12 +57,14 @@ def searched(value: FloatArray, before: int, found: Callable[[FloatArray], np.nd
     found : callable
         Places of the changes in one series.
     """
-    hits = np.zeros((value.shape[0], LOOKS.size), dtype=bool)
+    near = np.zeros((value.shape[0], LOOKS.size), dtype=bool)
+    anywhere = near.copy()
     for k, series in enumerate(value):
         for j, look in enumerate(LOOKS):
             places = found(series[: before + int(look)])
-            hits[k, j] = bool(np.any(np.abs(places - before) <= NEAR))
-    return hits
+            near[k, j] = bool(np.any(np.abs(places - before) <= NEAR))
+            anywhere[k, j] = places.size > 0
+    return near, anywhere
 
 
 def segmentation(ruptures: ModuleType, before: int) -> Callable[[FloatArray], np.ndarray]:
