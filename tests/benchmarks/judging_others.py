@@ -48,7 +48,7 @@ def optional(name: str) -> ModuleType | None:
 def searched(
     value: FloatArray, before: int, found: Callable[[FloatArray], np.ndarray]
 ) -> tuple[np.ndarray, np.ndarray]:
-    """At every look, whether a method that searches by itself has a change near the known one, and whether any.
+    """At every look, whether a method that searches by itself has a change near the known one, and any.
 
     Parameters
     ----------
