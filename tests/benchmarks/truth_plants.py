@@ -25,6 +25,8 @@ MODELS = tuple(between(share) for share in (0.2, 0.5, 0.85))
 SURELY_TURNING_DEG = 15.0
 LONG_TURN_S, END_OF_TURN_S = 15.0, 5.0
 PINNED = 0.9999
+HARD_ROLL = 0.9
+"""Of the limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -72,8 +74,9 @@ class Plant:
 
 PLANTS = (
     Plant("limit above reach", "limits", "roll_limit_over_reach", "full_demand", "rate_limit_too_high",
-          tuple(1.2 * model.roll_rate_reach_dps for model in MODELS),  # type: ignore[arg-type]
-          "limit of 1.2 times the reach", "rate_limit_too_high", reference=1.0),
+          tuple(1.32 * model.roll_rate_reach_dps for model in MODELS),  # type: ignore[arg-type]
+          "limit of 1.2 times the reach at that speed or more", "rate_limit_too_high", reference=1.0,
+          least=1.2),
     Plant("out of trim", "trim", "elevator_trim", "held_level", "elevator_trim", (0.10,) * 3,
           "0.10 of the elevator", "out_of_trim"),
     Plant("integrator pinned", "trim", "pitch_integrator_pinned_share", "held_level", "elevator_trim",
@@ -127,6 +130,8 @@ def planted_truth(plant: Plant, flown: Flown, sound: Flown | None, model: Airfra
         return float(np.mean(np.abs(signals["pitch_int"][level]) >= limit))
     if plant.metric == "turn_bank_error_deg":
         return _true_leaning(flown, held)
+    if plant.metric == "roll_limit_over_reach":
+        return _true_limit_over_reach(flown, model)
     if needs_sound(plant) and sound is not None:
         return _true_swing(flown, model) - _true_swing(sound, model)
     return float("nan")
@@ -135,6 +140,16 @@ def planted_truth(plant: Plant, flown: Flown, sound: Flown | None, model: Airfra
 def needs_sound(plant: Plant) -> bool:
     """Whether the truth needs the same flight without the fault."""
     return plant.detector == "oscillation"
+
+
+def _true_limit_over_reach(flown: Flown, model: AirframeModel) -> float:
+    """The limit over what the aeroplane reaches at the speed of its hard rolls (they grow with it)."""
+    limit_dps = _number(flown.truth, "roll_rate_max_dps")
+    hard = np.abs(flown.signals["p_want"]) >= HARD_ROLL * limit_dps
+    if not hard.any():
+        return float("nan")
+    speed = float(np.median(flown.signals["true_tas"][hard])) / model.cruise_mps
+    return limit_dps / (model.roll_rate_reach_dps * speed)
 
 
 def _true_leaning(flown: Flown, held: BoolArray) -> float:
