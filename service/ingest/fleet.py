@@ -455,10 +455,14 @@ def _told_of_rewritten(folder: Path, cells: tuple[tuple[str, str], ...]) -> str:
 
 
 def _submit(executor: Executor, claimed: Work) -> Future[LogResult | None]:
-    """Hand a task over; a pool that broke meanwhile gives a future that says so."""
+    """Hand a task over; a pool that broke meanwhile gives a future that says so.
+
+    A pool that breaks while it starts one more worker for the task fails over its own closed pipe, before
+    it knows that it is broken.
+    """
     try:
         return executor.submit(work, claimed.task)
-    except BrokenProcessPool as error:
+    except (BrokenProcessPool, OSError) as error:
         broken: Future[LogResult | None] = Future()
-        broken.set_exception(error)
+        broken.set_exception(BrokenProcessPool(str(error)))
         return broken

@@ -4,9 +4,10 @@ from __future__ import annotations
 
 import os
 import shutil
-from concurrent.futures import ThreadPoolExecutor
+from concurrent.futures import Future, ThreadPoolExecutor
 from dataclasses import replace
 from pathlib import Path
+from typing import Any
 
 import pytest
 
@@ -314,3 +315,30 @@ def test_two_ingests_at_once_read_each_log_once(fleet: FleetSettings) -> None:
         reports = list(both.map(lambda _: ingest(fleet), range(2)))
     assert sum(report.counts.get(LogOutcome.INGESTED, 0) for report in reports) == 8
     assert row_counts(Store(fleet.state))["recording"] == 8
+
+
+class BreaksAtTheThird(ThreadPoolExecutor):
+    """A pool that breaks at the third task, as a pool of processes does while it starts another worker."""
+
+    broken = False
+
+    def submit(self, *args: Any, **named: Any) -> Future[Any]:
+        self.asked = getattr(self, "asked", 0) + 1
+        if self.asked == 3 and not BreaksAtTheThird.broken:
+            BreaksAtTheThird.broken = True
+            raise OSError("handle is closed")
+        return super().submit(*args, **named)
+
+
+def test_a_pool_that_breaks_while_it_starts_a_worker_costs_no_log(
+    fleet: FleetSettings, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(BreaksAtTheThird, "broken", False)
+    for minute in range(5):
+        start = f"2026-03-15T10:{minute:02d}:00+00:00"
+        put(fleet, f"heron-01/{minute}.tlog", log_text(ONE_FLIGHT, start=start))
+    report = ingest_fleet(fleet, workers=2, tools=TOOLS, pool=BreaksAtTheThird)
+    assert BreaksAtTheThird.broken
+    assert not report.problems
+    assert set(outcomes(fleet).values()) == {LogOutcome.INGESTED}
+    assert len(load_flights(Store(fleet.state))) == 5
