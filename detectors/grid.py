@@ -36,7 +36,9 @@ class FlightGrid:
     @classmethod
     def of(cls, flight: Flight, rate_hz: float) -> FlightGrid:
         """The grid with `rate_hz` samples per second."""
-        return cls(flight, 1.0 / rate_hz, even_grid(flight.start_s, flight.end_s, 1.0 / rate_hz))
+        step_s = 1.0 / rate_hz
+        time_s = flight.kept.get(("grid", step_s), lambda: even_grid(flight.start_s, flight.end_s, step_s))
+        return cls(flight, step_s, time_s)
 
     def get(self, name: str, max_gap_s: float = BRIDGE_S, *, average: bool = True) -> FloatArray:
         """A channel on the grid, shape (n,); all NaN when the flight lacks it. `average`: see `on_grid`."""
@@ -57,6 +59,10 @@ class FlightGrid:
 
 def live_airspeed(flight: Flight) -> bool:
     """False where there is no airspeed or its sensor is dead (reads zero, or never moves)."""
+    return flight.kept.get("live_airspeed", lambda: _live_airspeed(flight))
+
+
+def _live_airspeed(flight: Flight) -> bool:
     if not flight.has("airspeed_mps"):
         return False
     value = flight.channel("airspeed_mps").value

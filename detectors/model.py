@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from trimkeep.config.airframe import AirframeCard
+from trimkeep.detectors.kept import Kept
 
 FloatArray = NDArray[np.float64]
 Window = tuple[float, float]
@@ -43,26 +44,39 @@ class Channel:
         Seconds from the recording's start, not decreasing.
     value : ndarray of float64, shape (n,)
         Unit of the channel's name. NaN means the log said "not known".
+    of_times : Kept, optional
+        What follows from the times alone; channels on the same times may share it.
     """
 
     time_s: FloatArray
     value: FloatArray
+    of_times: Kept = field(default_factory=Kept, repr=False, compare=False)
 
     def between(self, start_s: float, end_s: float) -> Channel:
         """The samples with start_s <= time <= end_s, as views (nothing is copied)."""
-        first, last = np.searchsorted(self.time_s, (start_s, np.nextafter(end_s, np.inf)))
-        return Channel(self.time_s[first:last], self.value[first:last])
+        part, time_s, of_times = _cut(self.time_s, start_s, end_s)
+        return Channel(time_s, self.value[part], of_times)
 
     @property
     def rate_hz(self) -> float:
         """Median sample rate, Hz; 0 with fewer than two samples."""
-        if self.time_s.size < 2:
-            return 0.0
-        step = float(np.median(np.diff(self.time_s)))
-        if step > 0.0:
-            return 1.0 / step
-        span = float(self.time_s[-1] - self.time_s[0])
-        return (self.time_s.size - 1) / span if span > 0.0 else 0.0
+        return self.of_times.get("rate_hz", lambda: _rate_hz(self.time_s))
+
+
+def _cut(time_s: FloatArray, start_s: float, end_s: float) -> tuple[slice, FloatArray, Kept]:
+    """The place of the samples from start_s to end_s, their times, and what will be kept of those."""
+    first, last = np.searchsorted(time_s, (start_s, np.nextafter(end_s, np.inf)))
+    return slice(first, last), time_s[first:last], Kept()
+
+
+def _rate_hz(time_s: FloatArray) -> float:
+    if time_s.size < 2:
+        return 0.0
+    step = float(np.median(np.diff(time_s)))
+    if step > 0.0:
+        return 1.0 / step
+    span = float(time_s[-1] - time_s[0])
+    return (time_s.size - 1) / span if span > 0.0 else 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -138,6 +152,7 @@ class Recording:
     parameters: tuple[ParameterReading, ...] = ()
     texts: tuple[Text, ...] = ()
     notes: tuple[Note, ...] = ()
+    kept: Kept = field(default_factory=Kept, init=False, repr=False, compare=False)
 
 
 Phase = Literal["climb", "level", "turn", "descent", "ground"]
@@ -163,7 +178,7 @@ class Flight:
     """One airborne stretch inside a recording.
 
     `channel` gives the samples of the airborne stretch only; what happened on the ground before
-    and after is in `recording`.
+    and after is in `recording`. What detectors share is in `kept`; a flight made by `replace` begins anew.
     """
 
     recording: Recording
@@ -174,6 +189,7 @@ class Flight:
     segments: tuple[Segment, ...]
     starts_airborne: bool = False
     ends_airborne: bool = False
+    kept: Kept = field(default_factory=Kept, init=False, repr=False, compare=False)
 
     @property
     def seconds(self) -> float:
@@ -186,7 +202,17 @@ class Flight:
 
     def channel(self, name: str) -> Channel:
         """The airborne samples of a channel. KeyError when the recording lacks it."""
-        return self.recording.channels[name].between(self.start_s, self.end_s)
+        return self.between(name, self.start_s, self.end_s)
+
+    def between(self, name: str, start_s: float, end_s: float) -> Channel:
+        """The samples of a channel with start_s <= time <= end_s; one cut serves all on the same times."""
+        whole = self.recording.channels[name]
+        # The times are kept with what they gave, so that no other array can come to have their id.
+        key = ("cut", id(whole.time_s), start_s, end_s)
+        _, (part, time_s, of_times) = self.kept.get(
+            key, lambda: (whole.time_s, _cut(whole.time_s, start_s, end_s))
+        )
+        return Channel(time_s, whole.value[part], of_times)
 
 
 Better = Literal["lower", "higher", "nearer_zero", "none"]

@@ -20,7 +20,11 @@ from trimkeep.detectors.model import (
 
 def run_all(flight: Flight, detectors: Iterable[Detector]) -> tuple[DetectorRun, ...]:
     """What every detector says of the flight, in the order given."""
-    return tuple(run_one(flight, detector) for detector in detectors)
+    try:
+        return tuple(run_one(flight, detector) for detector in detectors)
+    finally:
+        # What they shared may be larger than the log; a recording of many flights would hold all of it.
+        flight.kept.forget()
 
 
 def run_one(flight: Flight, detector: Detector) -> DetectorRun:
