@@ -31,9 +31,24 @@ def unwrap(angle_deg: FloatArray) -> FloatArray:
     [350.0, nan, 370.0]
     """
     known = np.isfinite(angle_deg)
+    if known.all():
+        return _unwrapped(angle_deg)
     smooth = np.full(angle_deg.shape, np.nan)
-    smooth[known] = np.unwrap(angle_deg[known], period=360.0)
+    smooth[known] = _unwrapped(angle_deg[known])
     return smooth
+
+
+def _unwrapped(angle_deg: FloatArray) -> FloatArray:
+    """As numpy's unwrap with a period of 360, which looks at every sample; jumps are few."""
+    steps = np.diff(angle_deg)
+    jumps = np.flatnonzero(np.abs(steps) >= 180.0)
+    if jumps.size == 0:
+        return angle_deg
+    turned = wrap_180(steps[jumps])
+    # Half a turn exactly keeps its sign.
+    turned[(turned == -180.0) & (steps[jumps] > 0.0)] = 180.0
+    offset = np.concatenate(([0.0], np.cumsum(turned - steps[jumps])))
+    return angle_deg + np.repeat(offset, np.diff(np.concatenate(([0], jumps + 1, [angle_deg.size]))))
 
 
 def direction_deg(north: float, east: float) -> float:
