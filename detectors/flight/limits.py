@@ -22,7 +22,7 @@ from trimkeep.detectors.model import (
     Reason,
     Window,
 )
-from trimkeep.detectors.numerics.resample import held
+from trimkeep.detectors.numerics.resample import held, known_samples
 from trimkeep.detectors.numerics.runs import inside, runs
 
 CONTEXT = "full_demand"
@@ -165,32 +165,52 @@ def _demand(flight: Flight, axis: str, limit: float | None) -> Channel | None:
 
 
 def _surface(flight: Flight, axis: str) -> Channel | None:
-    """The surface command from its median (the trim is no part of what turns), or None."""
+    """The surface command, or None where it is not known."""
     name = SURFACES[axis]
     if not flight.has(name):
         return None
-    command = flight.channel(name)
-    if not np.isfinite(command.value).any():
-        return None
-    return Channel(command.time_s, command.value - np.nanmedian(command.value))
+    command = known_samples(flight.channel(name))
+    return command if command.time_s.size else None
+
+
+def _from_median(command: Channel) -> Channel:
+    """Less its median: the trim is no part of what turns."""
+    return Channel(command.time_s, command.value - np.median(command.value), command.of_times)
 
 
 def _reaches(rate: Channel, demand: Channel, command: Channel | None) -> Iterator[Reach]:
-    known = np.isfinite(rate.value)
-    time_s, value = rate.time_s[known], rate.value[known]
+    rate = known_samples(rate)
+    time_s, value = rate.time_s, rate.value
     if time_s.size < FEWEST_SAMPLES:
         return
-    asked = held(demand, time_s)
-    surface = np.full(time_s.shape, np.nan) if command is None else held(command, time_s)
+    full = [(sign, *ends) for sign in (1.0, -1.0) for ends in _asked(demand, sign, time_s)]
+    if not full:
+        return
     longest_s = 4.0 * float(np.median(np.diff(time_s)))
-    for sign in (1.0, -1.0):
-        for first, last in zip(*runs(asked == sign), strict=True):
-            times = time_s[first:last]
-            whole = last - first >= FEWEST_SAMPLES and np.diff(times).max() <= longest_s
-            if whole and times[-1] - times[0] >= SHORTEST_S:
-                reach = _reach(times, sign * value[first:last], sign * surface[first:last])
-                if reach is not None:
-                    yield reach
+    surface = None if command is None else _from_median(command)
+    for sign, first, last in full:
+        times = time_s[first:last]
+        whole = last - first >= FEWEST_SAMPLES and np.diff(times).max() <= longest_s
+        if whole and times[-1] - times[0] >= SHORTEST_S:
+            used = np.full(times.shape, np.nan) if surface is None else held(surface, times)
+            reach = _reach(times, sign * value[first:last], sign * used)
+            if reach is not None:
+                yield reach
+
+
+def _asked(demand: Channel, sign: float, time_s: FloatArray) -> Iterator[tuple[int, int]]:
+    """First index, and the one after the last, of the times at which the last known demand is `sign`."""
+    demand = known_samples(demand)
+    first, last = (
+        np.searchsorted(time_s, np.append(demand.time_s, np.inf)[edge]) for edge in runs(demand.value == sign)
+    )
+    some = last > first
+    first, last = first[some], last[some]
+    # What lies between two of them may fall between two of the times.
+    apart = first[1:] > last[:-1]
+    yield from zip(
+        first[np.append(True, apart)[: first.size]], last[np.append(apart, True)[: last.size]], strict=True
+    )
 
 
 def _reach(time_s: FloatArray, rate_dps: FloatArray, command: FloatArray) -> Reach | None:

@@ -25,8 +25,8 @@ def even_grid(start_s: float, end_s: float, step_s: float) -> FloatArray:
 
 def held(channel: Channel, at_s: FloatArray) -> FloatArray:
     """Last known value at each time, shape of `at_s`; NaN before the first sample. For codes and flags."""
-    known = np.isfinite(channel.value)
-    time_s, value = channel.time_s[known], channel.value[known]
+    channel = known_samples(channel)
+    time_s, value = channel.time_s, channel.value
     if time_s.size == 0:
         return np.full(at_s.shape, np.nan)
     index = np.searchsorted(time_s, at_s, side="right") - 1
