@@ -107,7 +107,11 @@ def split(recording: Recording, card: AirframeCard) -> tuple[Flight, ...]:
 
 
 def gather(recording: Recording) -> Evidence:
-    """The evidence of a recording on a 5 Hz grid."""
+    """The evidence of a recording on a 5 Hz grid; gathered once for each recording."""
+    return recording.kept.get("evidence", lambda: _gathered(recording))
+
+
+def _gathered(recording: Recording) -> Evidence:
     grid_s = even_grid(0.0, recording.duration_s, STEP_S)
 
     def get(name: str) -> FloatArray:
@@ -121,7 +125,7 @@ def gather(recording: Recording) -> Evidence:
     air = get("airspeed_mps")
     if not _alive(air):
         air = np.full(grid_s.shape, np.nan)
-    landed = get("landed_state")
+    landed, throttle = get("landed_state"), get("throttle_cmd")
     evidence = Evidence(
         time_s=grid_s,
         ground_mps=ground,
@@ -129,7 +133,7 @@ def gather(recording: Recording) -> Evidence:
         height_m=np.full(grid_s.shape, np.nan),
         armed=get("armed"),
         landed=np.where(landed > 0, landed, np.nan),
-        throttle=np.where(np.isfinite(get("throttle_cmd")), get("throttle_cmd"), get("stick_throttle")),
+        throttle=np.where(np.isfinite(throttle), throttle, get("stick_throttle")),
     )
     height = _height(evidence, get("height_m"), get("altitude_m"))
     return Evidence(grid_s, ground, air, height, evidence.armed, evidence.landed, evidence.throttle)
