@@ -54,7 +54,9 @@ class Channel:
 
     def between(self, start_s: float, end_s: float) -> Channel:
         """The samples with start_s <= time <= end_s, as views (nothing is copied)."""
-        part, time_s, of_times = _cut(self.time_s, start_s, end_s)
+        part, time_s, of_times = self.of_times.get(
+            ("cut", start_s, end_s), lambda: _cut(self.time_s, start_s, end_s)
+        )
         return Channel(time_s, self.value[part], of_times)
 
     @property
@@ -207,12 +209,10 @@ class Flight:
     def between(self, name: str, start_s: float, end_s: float) -> Channel:
         """The samples of a channel with start_s <= time <= end_s; one cut serves all on the same times."""
         whole = self.recording.channels[name]
-        # The times are kept with what they gave, so that no other array can come to have their id.
-        key = ("cut", id(whole.time_s), start_s, end_s)
-        _, (part, time_s, of_times) = self.kept.get(
-            key, lambda: (whole.time_s, _cut(whole.time_s, start_s, end_s))
-        )
-        return Channel(time_s, whole.value[part], of_times)
+        # The times are kept with what follows from them, so that no other array can come to have their id.
+        key = ("times", id(whole.time_s))
+        _, of_times = self.kept.get(key, lambda: (whole.time_s, Kept()))
+        return Channel(whole.time_s, whole.value, of_times).between(start_s, end_s)
 
 
 Better = Literal["lower", "higher", "nearer_zero", "none"]

@@ -13,6 +13,8 @@ from itertools import pairwise
 import numpy as np
 
 from trimkeep.detectors.model import Channel, FloatArray, Window
+from trimkeep.detectors.numerics.resample import known_samples
+from trimkeep.detectors.numerics.runs import IntArray
 
 # A step longer than this many usual steps is a gap. Radio links drop single packets all the time
 # (a hole of two steps); bridging one lost packet by a straight line changes nothing above five samples.
@@ -62,21 +64,31 @@ def without_gaps(channel: Channel, windows: Iterable[Window]) -> list[Window]:
     list of (start_s, end_s)
         Ends are times of samples; parts of a single sample are left out.
     """
-    known = np.isfinite(channel.value)
-    time_s = channel.time_s[known]
+    channel = known_samples(channel)
+    time_s = channel.time_s
     if time_s.size < 2:
         return []
-    steps = np.diff(time_s)
-    limit_s = GAP_STEPS * float(np.median(steps[steps > 0])) if np.any(steps > 0) else 0.0
+    breaks = channel.of_times.get("breaks", lambda: _breaks(time_s))
     parts: list[Window] = []
     for start_s, end_s in windows:
         first, last = np.searchsorted(time_s, (start_s, np.nextafter(end_s, np.inf)))
-        breaks = first + 1 + np.flatnonzero(steps[first : max(first, last - 1)] > limit_s)
-        edges = [first, *breaks.tolist(), last]
+        within = slice(*np.searchsorted(breaks, (first + 1, last)))
+        edges = [first, *breaks[within].tolist(), last]
         for begin, stop in pairwise(edges):
             if stop - begin >= 2 and time_s[stop - 1] > time_s[begin]:
                 parts.append((float(time_s[begin]), float(time_s[stop - 1])))
     return parts
+
+
+def _breaks(time_s: FloatArray) -> IntArray:
+    """The samples before which there is a gap."""
+    steps = np.diff(time_s)
+    positive = steps > 0
+    if not positive.all():
+        usual_s = float(np.median(steps[positive])) if positive.any() else 0.0
+    else:
+        usual_s = float(np.median(steps))
+    return np.flatnonzero(steps > GAP_STEPS * usual_s) + 1
 
 
 def uniform_pieces(

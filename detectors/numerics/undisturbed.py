@@ -40,7 +40,7 @@ def undisturbed(flight: Flight, windows: Iterable[Window]) -> list[Window]:
     changes = [after.start_s for before, after in pairwise(flight.segments) if before.mode != after.mode]
     answers = [(change, change + MODE_SETTLE_S) for change in changes]
     if flight.has(ALTITUDE_TARGET):
-        answers += moves_of(flight.channel(ALTITUDE_TARGET))
+        answers += flight.kept.get("moves", lambda: moves_of(flight.channel(ALTITUDE_TARGET)))
     return without(windows, answers)
 
 
