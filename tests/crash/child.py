@@ -10,6 +10,7 @@ import signal
 import sys
 from collections.abc import Callable
 from dataclasses import replace
+from multiprocessing import parent_process
 from pathlib import Path
 from typing import Any
 
@@ -64,7 +65,9 @@ def read_then_kill(step: str) -> Callable[[Path, Any], Any]:
 
 
 def _kill_service() -> None:
-    os.kill(int(os.environ["CRASH_SERVICE"]), signal.SIGKILL)
+    service = parent_process()
+    assert service is not None and service.pid is not None
+    os.kill(service.pid, signal.SIGKILL)
     os.kill(os.getpid(), signal.SIGKILL)
 
 
@@ -98,7 +101,6 @@ def main(arguments: list[str]) -> None:
     if len(arguments) > 1:
         step = arguments[1]
         if step in WORKER_STEPS:
-            os.environ["CRASH_SERVICE"] = str(os.getpid())
             tools = replace(TOOLS, read=read_then_kill(step))
         else:
             kill_at(step, int(arguments[2]))

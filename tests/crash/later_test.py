@@ -94,7 +94,7 @@ def calm(flown: Path, tmp_path_factory: pytest.TempPathFactory) -> dict[str, dic
 
 
 def run_child(fleet: FleetSettings, *arguments: str) -> int:
-    child = nursery("tests.crash.later_child").start(str(fleet.folder), *arguments)
+    child = nursery().start("tests.crash.later_child", str(fleet.folder), *arguments)
     assert child.wait() in (0, -signal.SIGKILL), child.complaints()
     return child.wait()
 
@@ -157,7 +157,7 @@ def test_killed_at_random_moments_after_ingest(
 ) -> None:
     fleet, choose, struck = copied(flown, tmp_path), random.Random(8), 0
     for _ in range(30):
-        child = nursery("tests.crash.later_child").start(str(fleet.folder), "digest")
+        child = nursery().start("tests.crash.later_child", str(fleet.folder), "digest")
         assert child.stdout.readline() == "ready\n"
         time.sleep(choose.uniform(0.0, 1.5))
         child.kill()

@@ -1,8 +1,10 @@
 """Children that are forked from a process which has imported everything and does nothing else.
 
 A child that imports the numeric libraries anew spends a second or two before it comes to what it is there
-for. `python -m tests.crash.nursery MODULE SOCKET` imports a module; for every request it forks a child that
-calls the module's `main`, tells the child's number, and when the child has ended how it ended.
+for. `python -m tests.crash.nursery SOCKET` imports the module that a request names, forks a child that calls
+the module's `main`, tells the child's number, and when the child has ended how it ended.
+
+So does the server that forks the workers of a child's pool: here the nursery has one for all its children.
 """
 
 from __future__ import annotations
@@ -10,6 +12,7 @@ from __future__ import annotations
 import atexit
 import importlib
 import json
+import multiprocessing
 import os
 import signal
 import socket
@@ -18,12 +21,15 @@ import sys
 import tempfile
 from contextlib import suppress
 from functools import cache
+from multiprocessing import forkserver
 from pathlib import Path
 from typing import IO
 
 ROOT = Path(__file__).resolve().parent.parent.parent
 DEADLINE_S = 180.0
 _BYTES = 1 << 16
+# What the workers of small logs need.
+PRELOADED = ["trimkeep.service.ingest.pool", "tests.service.small_logs"]
 
 
 class Child:
@@ -58,24 +64,28 @@ class Child:
 
 
 class Nursery:
-    """Forks children of one module, one at a time."""
+    """Forks children, one at a time."""
 
-    def __init__(self, module: str) -> None:
+    def __init__(self) -> None:
         self._socket, theirs = socket.socketpair()
         with theirs:
             self._process = subprocess.Popen(
-                [sys.executable, "-m", "tests.crash.nursery", module, str(theirs.fileno())],
+                [sys.executable, "-m", "tests.crash.nursery", str(theirs.fileno())],
                 pass_fds=[theirs.fileno()],
                 cwd=ROOT,
             )
         self._socket.settimeout(DEADLINE_S)
         self._answers = self._socket.makefile("rb")
 
-    def start(self, *arguments: str) -> Child:
-        """A child that calls the module's `main` with these arguments."""
+    @property
+    def pid(self) -> int:
+        return self._process.pid
+
+    def start(self, module: str, *arguments: str) -> Child:
+        """A child that calls a module's `main` with these arguments."""
         ours, its = os.pipe()
         errors = tempfile.TemporaryFile()  # noqa: SIM115  # the child's for as long as that is looked at
-        socket.send_fds(self._socket, [json.dumps(arguments).encode()], [its, errors.fileno()])
+        socket.send_fds(self._socket, [json.dumps([module, arguments]).encode()], [its, errors.fileno()])
         os.close(its)
         return Child(self._answers, int(self._answers.readline()), ours, errors)
 
@@ -88,27 +98,37 @@ class Nursery:
 
 
 @cache
-def nursery(module: str) -> Nursery:
-    """The nursery of a module, for all tests of this process."""
-    made = Nursery(module)
+def nursery() -> Nursery:
+    """The one for all tests of this process."""
+    made = Nursery()
     atexit.register(made.close)
     return made
 
 
-def serve(module: str, requests: socket.socket) -> None:
+def start_server_of_workers() -> None:
+    """Start what a pool would start, with other modules in it, for all that are forked from here."""
+    multiprocessing.get_context("forkserver").set_forkserver_preload(PRELOADED)
+    forkserver.ensure_running()
+    # A pool first asks whether it still runs, which only the process that started it can tell.
+    forkserver._forkserver.ensure_running = lambda: None  # type: ignore[attr-defined]
+
+
+def serve(requests: socket.socket) -> None:
     """The nursery itself, until nobody is left to ask; in a child, the child's own work."""
-    main = importlib.import_module(module).main
+    start_server_of_workers()
     while True:
         text, descriptors, _, _ = socket.recv_fds(requests, _BYTES, 2)
         if not text:
             return
+        module, arguments = json.loads(text)
+        main = importlib.import_module(module).main
         pid = os.fork()
         if pid == 0:
             for ours, number in zip(descriptors, (1, 2), strict=True):
                 os.dup2(ours, number)
                 os.close(ours)
             requests.close()
-            main(json.loads(text))
+            main(arguments)
             return
         for descriptor in descriptors:
             os.close(descriptor)
@@ -117,4 +137,4 @@ def serve(module: str, requests: socket.socket) -> None:
 
 
 if __name__ == "__main__":
-    serve(sys.argv[1], socket.socket(fileno=int(sys.argv[2])))
+    serve(socket.socket(fileno=int(sys.argv[1])))
