@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
 
@@ -16,31 +18,41 @@ def _said(flight: Flight) -> dict[tuple[str, str], Observation]:
     return {(one.metric, one.context): one for one in found}
 
 
+FINE_HZ, SECONDS = 100.0, 240
+
+
+@functools.cache
+def _flown(effect: float, seed: int, gust: float, airspeed: float) -> np.ndarray:
+    """Command, bank asked for and roll rate of a bank loop in gusts, shape (3, n) at FINE_HZ."""
+    size = int(SECONDS * FINE_HZ)
+    time_s = np.arange(size) / FINE_HZ
+    targets = 30.0 * np.sign(np.sin(2 * np.pi * time_s / 23.0)) * (np.sin(2 * np.pi * time_s / 61.0) > 0)
+    pressure, speed = (airspeed / 15.0) ** 2, airspeed / 15.0
+    pushes = gust * 2.0 * np.random.default_rng(seed).standard_normal(size) / np.sqrt(FINE_HZ)
+    bank = rate = shove = 0.0
+    late = int(0.1 * FINE_HZ)
+    commands, rates = [], []
+    for i, (target, push) in enumerate(zip(targets.tolist(), pushes.tolist(), strict=True)):
+        commands.append(min(max(0.015 * (target - bank) - 0.006 * rate, -1.0), 1.0))
+        shove += -shove * 2.0 / FINE_HZ + push
+        acting = commands[max(i - late, 0)]
+        rate += (effect * 6.0 * pressure * acting - 6.0 * speed * rate + shove) / FINE_HZ
+        bank += rate / FINE_HZ
+        rates.append(rate)
+    return np.array([commands, targets, rates])
+
+
 def _rolling(effect: float, rate_hz: float, seed: int, gust: float = 60.0, airspeed: float = 18.0) -> Flight:
     """A bank loop that follows steps of bank in gusts; full aileron holds `effect` at 15 m/s, 0.1 s late."""
-    fine, rng = 100.0, np.random.default_rng(seed)
-    size = int(240 * fine)
-    time_s = np.arange(size) / fine
-    target = 30.0 * np.sign(np.sin(2 * np.pi * time_s / 23.0)) * (np.sin(2 * np.pi * time_s / 61.0) > 0)
-    pressure, speed = (airspeed / 15.0) ** 2, airspeed / 15.0
-    bank, rate, shove = 0.0, 0.0, 0.0
-    command, banks, rates = np.zeros(size), np.zeros(size), np.zeros(size)
-    late = int(0.1 * fine)
-    for i in range(size):
-        command[i] = np.clip(0.015 * (target[i] - bank) - 0.006 * rate, -1.0, 1.0)
-        shove += -shove * 2.0 / fine + gust * 2.0 * rng.standard_normal() / np.sqrt(fine)
-        acting = command[max(i - late, 0)]
-        rate += (effect * 6.0 * pressure * acting - 6.0 * speed * rate + shove) / fine
-        bank += rate / fine
-        banks[i], rates[i] = bank, rate
-    keep = np.round(np.arange(int(240 * rate_hz)) * fine / rate_hz).astype(int)
-    count = keep.size
+    keep = np.round(np.arange(int(SECONDS * rate_hz)) * FINE_HZ / rate_hz).astype(int)
+    command, target, rate = _flown(effect, seed, gust, airspeed)[:, keep]
+    noise = np.random.default_rng(seed + 1000).standard_normal((2, keep.size))
     return held_flight(
         {
-            "aileron_cmd": command[keep],
-            "roll_rate_dps": rates[keep] + 1.0 * rng.standard_normal(count),
-            "bank_target_deg": target[keep],
-            "airspeed_mps": airspeed + 0.3 * rng.standard_normal(count),
+            "aileron_cmd": command,
+            "roll_rate_dps": rate + noise[0],
+            "bank_target_deg": target,
+            "airspeed_mps": airspeed + 0.3 * noise[1],
         },
         rate_hz,
         "mission",

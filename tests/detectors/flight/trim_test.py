@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+from scipy.signal import lfilter
 
 from tests.builders import CARD, held_flight, recording_of
 from trimkeep.config.channels import CONTROL_MODES
@@ -28,14 +29,11 @@ def said(flight: Flight) -> dict[tuple[str, str], Observation]:
 
 def integrator(need: float, limit: float, rate_hz: float, seed: int, seconds: float = 240.0) -> np.ndarray:
     """An integrator that follows what level flight needs, gusts on top, clamped; as a float32 log has it."""
-    rng = np.random.default_rng(seed)
     fine = 50.0
-    shove = np.zeros(int(seconds * fine))
-    for k in range(1, shove.size):
-        # A first-order gust of 3 s, 4 % of the surface.
-        shove[k] = shove[k - 1] * (1 - 1 / (3 * fine)) + 0.04 * rng.standard_normal() * np.sqrt(
-            2 / (3 * fine)
-        )
+    white = np.random.default_rng(seed).standard_normal(int(seconds * fine))
+    white[0] = 0.0
+    # A first-order gust of 3 s, 4 % of the surface.
+    shove = lfilter([0.04 * np.sqrt(2 / (3 * fine))], [1.0, 1 / (3 * fine) - 1], white)
     wanted = np.clip(need + shove, -limit, limit)
     keep = np.floor(np.arange(int(seconds * rate_hz)) * fine / rate_hz).astype(int)
     return wanted[keep].astype(np.float32).astype(np.float64)
@@ -138,10 +136,8 @@ def test_a_flown_aeroplane_out_of_trim(seed: int) -> None:
 def _gusty(seed: int, count: int = 1200) -> np.ndarray:
     """A value that wanders about nothing, a second's memory on a 5 Hz grid."""
     noise = np.random.default_rng(seed).standard_normal(count)
-    wander = np.zeros(count)
-    for k in range(1, count):
-        wander[k] = 0.8 * wander[k - 1] + 0.6 * noise[k]
-    return wander
+    noise[0] = 0.0
+    return lfilter([0.6], [1.0, -0.8], noise)
 
 
 def test_brief_visits_to_a_clamp_count_for_as_long_as_they_last() -> None:
