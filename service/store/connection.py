@@ -78,8 +78,7 @@ def open_store(state: Path, *, patience_s: float = 60.0) -> Store:
     """
     store = Store(state, patience_s)
     try:
-        store.recordings.mkdir(parents=True, exist_ok=True)
-        store.runs.mkdir(parents=True, exist_ok=True)
+        _lay_out(store)
     except OSError as error:
         raise StoreError(
             f"cannot be written ({error.strerror})",
@@ -89,6 +88,11 @@ def open_store(state: Path, *, patience_s: float = 60.0) -> Store:
     with _locked(store) as connection:
         migrate(connection, store.database)
     return store
+
+
+def _lay_out(store: Store) -> None:
+    store.recordings.mkdir(parents=True, exist_ok=True)
+    store.runs.mkdir(parents=True, exist_ok=True)
 
 
 @contextmanager

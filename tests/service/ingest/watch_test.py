@@ -51,7 +51,7 @@ def until(condition: Callable[[], bool]) -> None:
     deadline = time.monotonic() + DEADLINE_S
     while not condition():
         assert time.monotonic() < deadline, "did not happen in time"
-        time.sleep(0.05)
+        time.sleep(0.01)
 
 
 def flights(fleet: FleetSettings) -> list[str]:
