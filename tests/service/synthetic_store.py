@@ -8,7 +8,7 @@ come from hashes, so that the same call makes the same store, and a larger fleet
 from __future__ import annotations
 
 import hashlib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from datetime import datetime, timedelta
 from itertools import islice
 from typing import Any
@@ -83,7 +83,13 @@ def airframe_name(number: int) -> str:
 
 
 def fill(
-    store: Store, airframes: int, flights_each: int, *, first_airframe: int = 0, portion: int = 5000
+    store: Store,
+    airframes: int,
+    flights_each: int,
+    *,
+    first_airframe: int = 0,
+    portion: int = 5000,
+    families: Collection[str] | None = None,
 ) -> None:
     """Add airframes with their whole history to a store, in the order in which it was flown.
 
@@ -96,18 +102,22 @@ def fill(
         Number of the first; so that a store can be made larger.
     portion : int
         Flights in one transaction.
+    families : collection of str or None
+        Of these families alone is there anything measured; None means of all.
     """
-    template = pa.Table.from_pylist(list(_template()))
+    template = pa.Table.from_pylist(list(_template(families)))
     names = range(first_airframe, first_airframe + airframes)
     flown = (_flight(airframe, number, flights_each) for number in range(flights_each) for airframe in names)
     while rows := list(islice(flown, portion)):
         _write(store, template, rows)
 
 
-def add_flight(store: Store, airframe: int, number: int, flights_each: int) -> None:
+def add_flight(
+    store: Store, airframe: int, number: int, flights_each: int, *, families: Collection[str] | None = None
+) -> None:
     """One more flight of one airframe, numbered from `flights_each` on."""
     row = _flight(airframe, number, flights_each)
-    _write(store, pa.Table.from_pylist(list(_template())), [row], journal=False)
+    _write(store, pa.Table.from_pylist(list(_template(families))), [row], journal=False)
 
 
 def _write(store: Store, template: pa.Table, rows: list[dict[str, Any]], *, journal: bool = True) -> None:
@@ -131,10 +141,12 @@ def _write(store: Store, template: pa.Table, rows: list[dict[str, Any]], *, jour
         connection.unregister("template")
 
 
-def _template() -> Iterator[dict[str, Any]]:
+def _template(families: Collection[str] | None) -> Iterator[dict[str, Any]]:
     """Every metric of every detector in up to two contexts, at a level that asks for no attention."""
     for detector in load_registry():
         spec: DetectorSpec = detector.spec
+        if families is not None and spec.family not in families:
+            continue
         contexts = CONTEXTS if spec.family in ("altitude_hold", "oscillation") else CONTEXTS[:1]
         for metric in spec.metrics:
             for context in contexts:

@@ -24,7 +24,7 @@ def folder(tmp_path_factory: pytest.TempPathFactory) -> str:
     fleet = fleet_in(tmp_path_factory.mktemp("told"))
     for number in range(8):
         (fleet.folder / airframe_name(number)).mkdir(exist_ok=True)
-    fill(open_store(fleet.state), 8, 30)
+    fill(open_store(fleet.state), 8, 30, families=("altitude_hold", "energy", "linkage", "trim"))
     return str(fleet.folder)
 
 
