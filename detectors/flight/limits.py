@@ -22,8 +22,8 @@ from trimkeep.detectors.model import (
     Reason,
     Window,
 )
-from trimkeep.detectors.numerics.resample import held, known_samples
-from trimkeep.detectors.numerics.runs import inside, runs
+from trimkeep.detectors.numerics.resample import held, held_runs, known_samples
+from trimkeep.detectors.numerics.runs import inside
 
 CONTEXT = "full_demand"
 AXES = ("roll", "pitch")
@@ -183,7 +183,7 @@ def _reaches(rate: Channel, demand: Channel, command: Channel | None) -> Iterato
     time_s, value = rate.time_s, rate.value
     if time_s.size < FEWEST_SAMPLES:
         return
-    full = [(sign, *ends) for sign in (1.0, -1.0) for ends in _asked(demand, sign, time_s)]
+    full = [(sign, *ends) for sign in (1.0, -1.0) for ends in held_runs(demand, sign, time_s)]
     if not full:
         return
     longest_s = 4.0 * float(np.median(np.diff(time_s)))
@@ -196,21 +196,6 @@ def _reaches(rate: Channel, demand: Channel, command: Channel | None) -> Iterato
             reach = _reach(times, sign * value[first:last], sign * used)
             if reach is not None:
                 yield reach
-
-
-def _asked(demand: Channel, sign: float, time_s: FloatArray) -> Iterator[tuple[int, int]]:
-    """First index, and the one after the last, of the times at which the last known demand is `sign`."""
-    demand = known_samples(demand)
-    first, last = (
-        np.searchsorted(time_s, np.append(demand.time_s, np.inf)[edge]) for edge in runs(demand.value == sign)
-    )
-    some = last > first
-    first, last = first[some], last[some]
-    # What lies between two of them may fall between two of the times.
-    apart = first[1:] > last[:-1]
-    yield from zip(
-        first[np.append(True, apart)[: first.size]], last[np.append(apart, True)[: last.size]], strict=True
-    )
 
 
 def _reach(time_s: FloatArray, rate_dps: FloatArray, command: FloatArray) -> Reach | None:

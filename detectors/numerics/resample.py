@@ -7,7 +7,7 @@ import numpy as np
 from trimkeep.config.channels import CHANNELS
 from trimkeep.detectors.model import Channel, Flight, FloatArray, Recording
 from trimkeep.detectors.numerics.circular import unwrap
-from trimkeep.detectors.numerics.runs import IntArray
+from trimkeep.detectors.numerics.runs import IntArray, runs
 
 MANY = 4
 """Samples in a step from which on their plain mean is good enough."""
@@ -31,6 +31,23 @@ def held(channel: Channel, at_s: FloatArray) -> FloatArray:
         return np.full(at_s.shape, np.nan)
     index = np.searchsorted(time_s, at_s, side="right") - 1
     return np.where(index >= 0, value[np.maximum(index, 0)], np.nan)
+
+
+def held_runs(channel: Channel, code: float, at_s: FloatArray) -> list[tuple[int, int]]:
+    """The runs of increasing times at which the last known value is `code`, as by `held`, by their ends only.
+
+    >>> held_runs(Channel(np.array([0.0, 2.0, 3.0]), np.array([0.0, 1.0, 0.0])), 1.0, np.arange(4.0))
+    [(2, 3)]
+    """
+    channel = known_samples(channel)
+    edges_s = np.append(channel.time_s, np.inf)
+    first, last = (np.searchsorted(at_s, edges_s[edge]) for edge in runs(channel.value == code))
+    some = last > first
+    first, last = first[some], last[some]
+    # What lies between two runs of the channel may hold at none of the times.
+    apart = first[1:] > last[:-1]
+    begun, over = np.append(True, apart), np.append(apart, True)
+    return list(zip(first[begun[: first.size]].tolist(), last[over[: last.size]].tolist(), strict=True))
 
 
 def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float, *, average: bool = True) -> FloatArray:

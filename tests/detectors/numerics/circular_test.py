@@ -26,6 +26,17 @@ def test_unwrapping_follows_turns_and_steps_over_holes() -> None:
     assert np.delete(found, 5) == pytest.approx(np.delete(turned, 5))
 
 
+@given(
+    st.lists(st.floats(-1e3, 1e3) | st.sampled_from([0.0, 90.0, 180.0, 360.0, -180.0, np.nan]), max_size=60)
+)
+def test_unwrapping_gives_the_bits_of_the_plain_way(angles: list[float]) -> None:
+    angle = np.array(angles, dtype=np.float64)
+    known = np.isfinite(angle)
+    plain = np.full(angle.shape, np.nan)
+    plain[known] = np.unwrap(angle[known], period=360.0)
+    assert np.array_equal(unwrap(angle), plain, equal_nan=True)
+
+
 def test_directions_and_coverage() -> None:
     assert [direction_deg(*pair) for pair in ((1, 0), (0, 1), (-1, 0), (0, -1))] == [0.0, 90.0, 180.0, 270.0]
     assert covered_deg(np.arange(0.0, 360.0, 5.0)) == 360.0

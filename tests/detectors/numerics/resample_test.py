@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from tests.builders import recording_of
 from trimkeep.detectors.model import Channel
-from trimkeep.detectors.numerics.resample import even_grid, held, on_grid, running_mean, sampled
+from trimkeep.detectors.numerics.resample import even_grid, held, held_runs, on_grid, running_mean, sampled
 from trimkeep.detectors.numerics.runs import filled, hysteresis, runs, without_short
 
 
@@ -82,3 +82,15 @@ def test_running_mean_is_the_plain_one() -> None:
         [np.nanmean(value[max(i - 3, 0) : i + 4]) if i not in range(53, 57) else np.nan for i in range(200)]
     )
     assert running_mean(value, 7) == pytest.approx(plain, nan_ok=True)
+
+
+@given(st.integers(0, 2**32 - 1), st.integers(0, 40), st.integers(0, 40))
+def test_runs_of_a_held_code_are_those_of_its_samples(seed: int, said: int, asked: int) -> None:
+    rng = np.random.default_rng(seed)
+    # Halves, so that samples repeat a time and fall on the times asked for.
+    time_s = np.sort(rng.integers(0, 40, said) / 2.0)
+    channel = Channel(time_s, rng.choice([0.0, 1.0, -1.0, np.nan], said))
+    at_s = np.sort(rng.integers(-4, 60, asked) / 2.0)
+    for code in (1.0, -1.0):
+        plain = runs(held(channel, at_s) == code)
+        assert held_runs(channel, code, at_s) == list(zip(*(one.tolist() for one in plain), strict=True))
