@@ -63,8 +63,10 @@ def last_known(state: IntArray) -> IntArray:
 def inside(grid_s: FloatArray, windows: list[Window]) -> BoolArray:
     """True where a time lies in one of the windows, shape of `grid_s`."""
     flag = np.zeros(grid_s.shape, dtype=bool)
-    for start_s, end_s in windows:
-        first, last = np.searchsorted(grid_s, (start_s, np.nextafter(end_s, np.inf)))
+    starts_s, ends_s = np.array(windows, dtype=np.float64).reshape(-1, 2).T
+    firsts = np.searchsorted(grid_s, starts_s)
+    lasts = np.searchsorted(grid_s, np.nextafter(ends_s, np.inf))
+    for first, last in zip(firsts.tolist(), lasts.tolist(), strict=True):
         flag[first:last] = True
     return flag
 

@@ -13,6 +13,7 @@ References
 
 from __future__ import annotations
 
+from collections import defaultdict
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -21,6 +22,7 @@ from scipy import fft
 
 from trimkeep.detectors.model import FloatArray
 
+AT_A_TIME = 1 << 16
 FEWEST = 2.0
 """Below two effective samples nothing is known of the scatter."""
 
@@ -68,12 +70,7 @@ def effective_samples(pieces: Sequence[FloatArray], mean: float | None = None) -
     longest = max(piece.size for piece in pieces)
     # A correlation that lasts longer than a third of the longest piece cannot be told from a trend.
     lags = max(longest // 3, 1)
-    total = np.zeros(lags + 1)
-    for piece in pieces:
-        size = fft.next_fast_len(piece.size + lags + 1, real=True)
-        spectrum = fft.rfft(piece - level, size)
-        product = fft.irfft(spectrum.real**2 + spectrum.imag**2, size)[: lags + 1]
-        total[: min(lags + 1, piece.size)] += product[: min(lags + 1, piece.size)]
+    total = _autocovariance(pieces, level, lags)
     if total[0] <= 0.0:
         return float(count)
     rho = total[: total.size // 2 * 2] / total[0]
@@ -84,12 +81,43 @@ def effective_samples(pieces: Sequence[FloatArray], mean: float | None = None) -
     return float(np.clip(count / memory if memory > 0.0 else count, 1.0, count))
 
 
+def _autocovariance(pieces: Sequence[FloatArray], level: float, lags: int) -> FloatArray:
+    """Summed products at lags of 0 to `lags`, shape (lags + 1,), by the spectra of zero-padded pieces."""
+    total = np.zeros(lags + 1)
+    groups: dict[int, list[int]] = defaultdict(list)
+    for place, piece in enumerate(pieces):
+        groups[fft.next_fast_len(piece.size + lags + 1, real=True)].append(place)
+    products: dict[int, FloatArray] = {}
+    for size, places in groups.items():
+        # Pieces of about the same length go through one call, as many at a time as stay in the cache.
+        many = max(AT_A_TIME // size, 1)
+        for begin in range(0, len(places), many):
+            chunk = places[begin : begin + many]
+            found = _products([pieces[place] for place in chunk], level, size)
+            for place, product in zip(chunk, found, strict=True):
+                products[place] = product[: min(lags + 1, pieces[place].size)].copy()
+    # In the order of the pieces: on samples of 0 and 1 a sum may be zero but for rounding, and ends there.
+    for place in range(len(pieces)):
+        total[: products[place].size] += products[place]
+    return total
+
+
+def _products(pieces: Sequence[FloatArray], level: float, size: int) -> FloatArray:
+    """Each piece's products with itself at every lag, shape (pieces, size)."""
+    padded = np.zeros((len(pieces), size))
+    for row, piece in zip(padded, pieces, strict=True):
+        np.subtract(piece, level, out=row[: piece.size])
+    spectrum = fft.rfft(padded, axis=-1)
+    return np.asarray(fft.irfft(spectrum.real**2 + spectrum.imag**2, size, axis=-1))
+
+
 def mean_of(pieces: Sequence[FloatArray]) -> Estimate:
     """Mean of all samples. ValueError when there are none."""
     joined = _joined(pieces)
-    number = effective_samples(pieces)
+    level = float(joined.mean())
+    number = effective_samples(pieces, level)
     error = float(joined.std()) / np.sqrt(number - 1.0) if number >= FEWEST else None
-    return Estimate(float(joined.mean()), None if error is None else float(error))
+    return Estimate(level, None if error is None else float(error))
 
 
 def rms_of(pieces: Sequence[FloatArray]) -> Estimate:
