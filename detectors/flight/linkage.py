@@ -27,6 +27,7 @@ from trimkeep.detectors.model import (
 from trimkeep.detectors.numerics.pieces import Piece, without_gaps
 from trimkeep.detectors.numerics.play_fit import PlayFit, fit_play
 from trimkeep.detectors.numerics.play_likelihood import Record
+from trimkeep.detectors.numerics.resample import known_samples
 
 WORK_RATE_HZ = 25.0
 MIN_RATE_HZ = 20.0
@@ -135,7 +136,7 @@ def measure(flight: Flight, surface: str) -> tuple[PlayFit, tuple[Window, ...]] 
     lacking = [name for name in (command_name, rate_name) if not flight.has(name)]
     if lacking:
         return NotMeasured(Reason.MISSING_CHANNEL, ", ".join(lacking))
-    command, rate = (_known(flight.channel(name)) for name in (command_name, rate_name))
+    command, rate = (known_samples(flight.channel(name)) for name in (command_name, rate_name))
     hertz = command.rate_hz, rate.rate_hz
     if min(hertz) < 0.95 * MIN_RATE_HZ:
         return NotMeasured(Reason.RATE_TOO_LOW, f"{command_name}, {rate_name}: {min(hertz):.1f} Hz together")
@@ -171,11 +172,6 @@ def _told(surface: str, fit: PlayFit, windows: tuple[Window, ...]) -> list[Obser
             Observation(f"{surface}_servo_lag_s", "flight", fit.lag_s, fit.lag_error_s, seconds, windows)
         )
     return said
-
-
-def _known(channel: Channel) -> Channel:
-    known = np.isfinite(channel.value)
-    return Channel(channel.time_s[known], channel.value[known])
 
 
 def _busiest(command: Channel, stretch: Window) -> list[Window]:
@@ -257,12 +253,10 @@ def _pressures(flight: Flight, pieces: Sequence[Piece]) -> list[FloatArray]:
     """Dynamic pressure over its median; ones where the airspeed is not known."""
     if not live_airspeed(flight):
         return [np.ones(piece.values.shape[1]) for piece in pieces]
-    channel = flight.channel("airspeed_mps")
-    known = np.isfinite(channel.value)
-    time_s, speed = channel.time_s[known], channel.value[known]
-    usual = max(float(np.median(speed)), 1.0)
+    speed = known_samples(flight.channel("airspeed_mps"))
+    usual = flight.kept.get("usual_airspeed", lambda: max(float(np.median(speed.value)), 1.0))
     found = []
     for piece in pieces:
         grid_s = piece.start_s + np.arange(piece.values.shape[1]) / piece.rate_hz
-        found.append((np.interp(grid_s, time_s, speed) / usual) ** 2)
+        found.append((np.interp(grid_s, speed.time_s, speed.value) / usual) ** 2)
     return found

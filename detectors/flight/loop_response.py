@@ -34,6 +34,7 @@ from trimkeep.detectors.numerics.loop_spectra import (
     level,
     loop_spectrum,
 )
+from trimkeep.detectors.numerics.resample import known_samples
 from trimkeep.detectors.numerics.runs import BoolArray
 from trimkeep.detectors.numerics.stretches import UNKNOWN_MODE, joined
 
@@ -285,10 +286,10 @@ def _known(figure: Figure, sure: float) -> bool:
 
 def _cut(flight: Flight, axis: Axis, stretches: list[Window]) -> Cut | NotMeasured:
     """The liveliest windows without a gap."""
-    demand, answer = (_known_samples(flight.channel(name)) for name in (axis.demand, axis.answer))
+    demand, answer = (known_samples(flight.channel(name)) for name in (axis.demand, axis.answer))
     reference = demand
     if axis.reference != axis.demand and flight.has(axis.reference):
-        reference = _known_samples(flight.channel(axis.reference))
+        reference = known_samples(flight.channel(axis.reference))
     channels = (reference, demand, answer)
     if min(one.time_s.size for one in channels) < 2:
         return NotMeasured(Reason.MISSING_CHANNEL, f"{axis.demand} or {axis.answer} holds nothing")
@@ -314,15 +315,14 @@ def _cut(flight: Flight, axis: Axis, stretches: list[Window]) -> Cut | NotMeasur
     return Cut(referred, asked, came, rate_hz, windows)
 
 
-def _known_samples(channel: Channel) -> Channel:
-    known = np.isfinite(channel.value)
-    return channel if known.all() else Channel(channel.time_s[known], channel.value[known])
-
-
 def _usual_step(channel: Channel) -> float:
     """Median step of a sample of the steps, seconds."""
-    steps = np.diff(channel.time_s)
-    return max(float(np.median(steps[:: max(steps.size // 1000, 1)])), 1e-4)
+    return channel.of_times.get("median_step", lambda: _median_step(channel.time_s))
+
+
+def _median_step(time_s: FloatArray) -> float:
+    every = max((time_s.size - 1) // 1000, 1)
+    return max(float(np.median(time_s[1::every] - time_s[:-1:every])), 1e-4)
 
 
 def _thinned(channel: Channel, step_s: float, slowest: Channel, slowest_step_s: float) -> Channel:
@@ -343,7 +343,9 @@ def _starts(stretches: list[Window], window_s: float) -> FloatArray:
 
 def _gapless(channel: Channel, step_s: float, starts: FloatArray, window_s: float) -> BoolArray:
     """True for the windows in which the channel has no gap."""
-    gaps = np.flatnonzero(np.diff(channel.time_s) > GAP_STEPS * step_s)
+    gaps = channel.of_times.get(
+        ("long_steps", step_s), lambda: np.flatnonzero(np.diff(channel.time_s) > GAP_STEPS * step_s)
+    )
     before = np.concatenate(([-np.inf], channel.time_s[gaps], [channel.time_s[-1] + step_s]))
     after = np.concatenate(([channel.time_s[0] - step_s], channel.time_s[gaps + 1], [np.inf]))
     begun = np.searchsorted(before, starts + window_s)
@@ -357,7 +359,7 @@ def _within_limit(flight: Flight, axis: Axis, starts: FloatArray) -> BoolArray:
     if body is None or not flight.has(f"{body}_rate_target_dps"):
         return np.ones(starts.shape, dtype=np.bool_)
     limit = configured_limit(flight, body)
-    asked = _known_samples(flight.channel(f"{body}_rate_target_dps"))
+    asked = known_samples(flight.channel(f"{body}_rate_target_dps"))
     if limit is None or asked.time_s.size < 2:
         return np.ones(starts.shape, dtype=np.bool_)
     full_s = asked.time_s[np.abs(asked.value) >= AT_LIMIT * limit]
