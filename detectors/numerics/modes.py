@@ -187,8 +187,8 @@ def _analytic(signal: FloatArray, rate_hz: float, low_hz: float, high_hz: float)
     edge = 0.1
     rise = np.clip((soft - np.log2(low_hz)) / edge + 0.5, 0.0, 1.0)
     fall = np.clip((np.log2(high_hz) - soft) / edge + 0.5, 0.0, 1.0)
-    line = np.arange(signal.size, dtype=np.float64)
-    level = signal - np.polynomial.Polynomial.fit(line, signal, 1)(line)
+    line = np.arange(signal.size) - 0.5 * (signal.size - 1)
+    level = signal - signal.mean() - line * (float(line @ signal) / float(line @ line))
     half = fft.rfft(level, n=size) * (2.0 * rise * fall)
     full = np.zeros(size, dtype=np.complex128)
     full[: half.size] = half
