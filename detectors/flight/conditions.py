@@ -30,6 +30,7 @@ from trimkeep.detectors.numerics.air import (
     true_airspeed,
 )
 from trimkeep.detectors.numerics.gusts import edr_of, roughness_of
+from trimkeep.detectors.numerics.runs import BoolArray
 from trimkeep.detectors.numerics.stats import mean_of
 from trimkeep.detectors.numerics.stretches import joined
 from trimkeep.detectors.numerics.wind import WindFit, solve_wind
@@ -43,6 +44,8 @@ LOWEST_RATE_HZ = 3.5
 """Telemetry of 4 Hz, with the jitter of a radio link."""
 EDGE_S = 5.0
 """Flare and ground roll are not free air."""
+HIGH_SHARE = 0.5
+"""Of the usual height. By the seventh-root law (common practice, no source) a tenth less wind blows there."""
 MIN_SECONDS = 20.0
 ROUGH_MEAN_S = 2.0
 ROUGH_PIECE_S = 3.0
@@ -56,7 +59,7 @@ HOTTEST_K = 345.0
 
 SPEC = DetectorSpec(
     id="conditions",
-    version=1,
+    version=2,
     title="Conditions of the flight",
     family="conditions",
     metrics=(
@@ -137,7 +140,9 @@ SPEC = DetectorSpec(
     "from rough air, and the wind comes from the circle of ground velocities at a steady airspeed.",
     formula="gust_edr = epsilon^(1/3) from D(tau) = 2 n^2 + C2 (epsilon V tau)^(2/3), C2 = 2.0, D the mean "
     "square increment over tau = 0.2 to 2 s of the true airspeed minus the ground speed along the nose, "
-    "n the sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s. "
+    "n the sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s, over "
+    f"level and turning flight and all else above {HIGH_SHARE:g} of the way from the lowest to the usual "
+    "altitude. "
     "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged. "
     f"rough_air = sqrt of the covariance of successive {1 / ROUGH_RATE_HZ:g} s means of the climb rate's "
     f"change, less its {ROUGH_MEAN_S:g} s mean and what goes with the pitch rate, where the pilot does not "
@@ -145,7 +150,8 @@ SPEC = DetectorSpec(
     source="Kolmogorov constant: S. B. Pope, Turbulent Flows, Cambridge 2000, section 6.2 (C2 = 2.0). Scale "
     "of EDR: ICAO Annex 3 (from memory). Atmosphere: ISO 2533:1975. Wind triangle: common practice, no "
     "source.",
-    cannot_tell="The mean wind of the whole flight, not its change with height or time. A temperature sensor "
+    cannot_tell="The mean wind that the flight met, not its change with height or time: slow gusts leave a "
+    "few tenths of a m/s in the mean of some minutes. A temperature sensor "
     "in a warm hull reads 20 to 40 degrees high, and the density then 7 to 12 % low, on every flight alike. "
     "Below an EDR of about 0.04 the noise of position and airspeed shows; below 3.5 Hz gust strength is not "
     "told. A strong pitching fault leaks a little into rough air.",
@@ -160,7 +166,7 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
     ]
     level = joined(flight, lambda segment: segment.phase in LEVEL)
     said = list(_air(flight, windows, level))
-    wind = fit_wind(flight)
+    wind = _whole_wind(flight, windows, level)
     if isinstance(wind, WindFit):
         said += [
             Observation("wind_mps", CONTEXT, wind.speed_mps, wind.speed_error_mps, wind.seconds),
@@ -172,15 +178,50 @@ def observe(flight: Flight) -> list[Observation] | NotMeasured:
 
 
 def fit_wind(flight: Flight) -> WindFit | str:
-    """Wind of a flight by the triangle, with the airspeed sensor where it lives; else why there is none."""
+    """Wind of a flight's level stretches by the triangle, with the airspeed sensor where it lives.
+
+    Else why there is none.
+    """
+    return flight.kept.get("level wind", lambda: _level_wind(flight))
+
+
+def _level_wind(flight: Flight) -> WindFit | str:
     grid = FlightGrid.of(flight, WIND_RATE_HZ)
-    wanted = grid.inside(joined(flight, lambda segment: segment.phase in LEVEL))
+    return _solved(grid, grid.inside(joined(flight, lambda segment: segment.phase in LEVEL)))
+
+
+def _solved(grid: FlightGrid, wanted: BoolArray) -> WindFit | str:
     north, east = ground_velocity(grid)
     north = np.where(wanted, north, np.nan)
-    if not live_airspeed(flight):
+    if not live_airspeed(grid.flight):
         return solve_wind(north, east, None, grid.step_s)
     air = true_airspeed(grid.get("airspeed_mps"), air_density(grid, standard_day=True))
     return solve_wind(north, east, _horizontal(air, grid), grid.step_s)
+
+
+def _whole_wind(flight: Flight, windows: list[Window], level: list[Window]) -> WindFit | str:
+    """Wind of a flight from all that was flown high enough, climbs and the pilot's part too.
+
+    Gusts of several hundred metres pass in tens of seconds: what they leave in a mean falls only with the
+    time it is taken over. `fit_wind` is for figures of the level stretches, which want the wind met there.
+    """
+    if not live_airspeed(flight):
+        return fit_wind(flight)  # which takes the airspeed to be steady, as it is in no climb
+    grid = FlightGrid.of(flight, WIND_RATE_HZ)
+    wanted = grid.inside(level) | (grid.inside(windows) & _high(grid))
+    return _solved(grid, wanted)
+
+
+def _high(grid: FlightGrid) -> BoolArray:
+    """Where the aeroplane is more than `HIGH_SHARE` of the way from its lowest to its usual altitude."""
+    slow = FlightGrid.of(grid.flight, SLOW_RATE_HZ)
+    altitude = _altitude(slow)
+    known = np.isfinite(altitude)
+    if not known.any():
+        return np.zeros(grid.time_s.shape, dtype=bool)
+    lowest, usual = float(altitude[known].min()), float(np.median(altitude[known]))
+    now = np.interp(grid.time_s, slow.time_s[known], altitude[known])
+    return np.asarray(now > lowest + HIGH_SHARE * (usual - lowest))
 
 
 def _horizontal(air_mps: FloatArray, grid: FlightGrid) -> FloatArray:
@@ -212,9 +253,12 @@ def air_density(grid: FlightGrid, *, standard_day: bool = False) -> FloatArray:
     scale of the airspeed) wrong by up to 5 %, a hot or cold day only by 2 %.
     """
     slow = FlightGrid.of(grid.flight, SLOW_RATE_HZ)
-    altitude = slow.get("altitude_m")
-    if not np.isfinite(altitude).any():
-        altitude = slow.get("satellite_altitude_m")
+    dense = grid.flight.kept.get(("density", standard_day), lambda: _slow_density(slow, standard_day))
+    return np.interp(grid.time_s, slow.time_s, dense)
+
+
+def _slow_density(slow: FlightGrid, standard_day: bool) -> FloatArray:
+    altitude = _altitude(slow)
     altitude = _filled(slow.time_s, altitude, np.zeros(altitude.shape))
     pressure = 100.0 * slow.get("static_pressure_hpa")
     pressure = _filled(
@@ -224,7 +268,13 @@ def air_density(grid: FlightGrid, *, standard_day: bool = False) -> FloatArray:
     sensed = slow.get("air_temperature_c") + ZERO_C_K
     kelvin = standard if standard_day else _filled(slow.time_s, sensed, standard)
     kelvin = np.clip(kelvin, COLDEST_K, HOTTEST_K)
-    return np.interp(grid.time_s, slow.time_s, density_kgpm3(pressure, kelvin))
+    return density_kgpm3(pressure, kelvin)
+
+
+def _altitude(grid: FlightGrid) -> FloatArray:
+    """Altitude above sea level from the best source there is; all NaN without any."""
+    altitude = grid.get("altitude_m")
+    return altitude if np.isfinite(altitude).any() else grid.get("satellite_altitude_m")
 
 
 def _filled(time_s: FloatArray, value: FloatArray, otherwise: FloatArray) -> FloatArray:

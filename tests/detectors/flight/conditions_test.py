@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.signal import lfilter
 
 from tests.builders import Flying, Leg, flown, held_flight, one_flight, with_channels
 from trimkeep.detectors.flight.conditions import fit_wind, observe
@@ -62,6 +63,49 @@ def test_wind_and_scale_by_the_triangle(rate_hz: float, north: float, east: floa
     assert abs(wrap_180(said["wind_from_deg"].value - truth)) < 10.0
     fit = fit_wind(flight)
     assert isinstance(fit, WindFit) and fit.scale == pytest.approx(1.12, abs=0.03)
+
+
+def _in_wind(flight: Flight, north_mps: np.ndarray, east_mps: np.ndarray) -> Flight:
+    """The flight with more wind added, sample by sample; what the airspeed sensor reads stays."""
+    moved = {}
+    for name, more in (("velocity_north_mps", north_mps), ("velocity_east_mps", east_mps)):
+        still = flight.recording.channels[name]
+        moved[name] = Channel(still.time_s, still.value + more)
+    return with_channels(flight, **moved)
+
+
+def test_slow_gusts_are_averaged_over_climbs_too() -> None:
+    """Gusts of 0.8 m/s that last 12 s, as at 80 m height in moderate wind."""
+    high_climbs = [
+        Leg(30, "manual", climb_mps=3.0),
+        *CIRCUIT,
+        Leg(60, bank_deg=20, climb_mps=1.5),
+        Leg(60, bank_deg=-20, climb_mps=-1.5),
+    ]
+    still = one_flight(flown(high_climbs, Flying(4.0, noise=0.2)))
+    size = still.recording.channels["velocity_north_mps"].time_s.size
+    keep = np.exp(-0.25 / 12.0)
+    whole, level = [], []
+    for seed in range(40):
+        noise = np.random.default_rng(seed).standard_normal((2, size + 200))
+        gust = lfilter([0.8 * np.sqrt(1.0 - keep**2)], [1.0, -keep], noise)[:, 200:]
+        flight = _in_wind(still, 5.0 + gust[0], gust[1])
+        whole.append(_said(flight)["wind_mps"].value - 5.0)
+        fit = fit_wind(flight)
+        assert isinstance(fit, WindFit)
+        level.append(fit.speed_mps - 5.0)
+    assert np.std(whole) < 0.9 * np.std(level)  # by the lengths alone: sqrt(250 / 390) = 0.80
+
+
+def test_the_wind_near_the_ground_is_not_the_flights() -> None:
+    legs = [Leg(120, "manual", climb_mps=1.5), *CIRCUIT]
+    legs_s = sum(leg.seconds for leg in legs)
+    still = one_flight(flown(legs, Flying(4.0, noise=0.2)))
+    height = still.recording.channels["height_m"].value
+    flight = _in_wind(still, np.where(height > 0.5 * height.max(), 6.0, 1.0), np.zeros(height.size))
+    found = _said(flight)["wind_mps"]
+    assert found.value == pytest.approx(6.0, abs=0.1)
+    assert found.seconds == pytest.approx(legs_s - 60.0, abs=3.0)  # without half the climb
 
 
 def test_wind_without_airspeed_by_the_circle() -> None:
