@@ -36,6 +36,8 @@ DAMPING = 2
 """Place of the damping among the figures that are fitted."""
 CORNERS = (0.01, 1000.0)
 """Natural frequencies that a fit may try, rad/s."""
+LOG_DAMPINGS = (float(np.log(DAMPINGS[0])), float(np.log(DAMPINGS[1])))
+LOG_CORNERS = (float(np.log(CORNERS[0])), float(np.log(CORNERS[1])))
 CURVE = np.geomspace(1.0 / 64.0, 8.0, 385)
 """Frequencies over the natural one at which figures are read off a fitted loop."""
 ZERO_WORTH = 9.0
@@ -194,7 +196,7 @@ def fit_loop(seen: LoopSpectrum) -> Loop | None:
     if p[2] < np.log(DAMPINGS[0]) + 1e-3:
         return None
     misfit = cost / (2 * s.size - free)
-    slopes = _slopes(p, s, seen, free)
+    slopes = _slopes(p, _answer(p, s), s, seen, free)
     # A first-order lag has no damping that could be found; what is known beforehand keeps the rest apart.
     known = np.diag(np.where(np.arange(free) == DAMPING, 1.0, 0.0))
     try:
@@ -215,46 +217,67 @@ def _laplace(frequency_hz: FloatArray) -> ComplexArray:
     return (2j * np.pi * frequency_hz).astype(np.complex128)
 
 
-def _response(p: FloatArray, s: ComplexArray) -> ComplexArray:
-    u = s * np.exp(-p[1])
-    return np.exp(p[0] - s * p[3]) * (1.0 + s * p[4]) / (1.0 + 2.0 * np.exp(p[2]) * u + u * u)
+@dataclass(frozen=True, slots=True)
+class _Answer:
+    """A loop's response at s, and the parts of it that its slopes are made of."""
+
+    scaled: ComplexArray
+    lag: ComplexArray
+    below: ComplexArray
+    response: ComplexArray
 
 
-def _residual(p: FloatArray, s: ComplexArray, seen: LoopSpectrum) -> FloatArray:
-    off = (_response(p, s) - seen.ratio) / seen.error
-    return np.concatenate((off.real, off.imag))
-
-
-def _slopes(p: FloatArray, s: ComplexArray, seen: LoopSpectrum, free: int) -> FloatArray:
-    """Slopes of the residuals, shape (2 m, free)."""
+def _answer(p: FloatArray, s: ComplexArray) -> _Answer:
     u = s * np.exp(-p[1])
     lag = 2.0 * np.exp(p[2]) * u
     below = 1.0 + lag + u * u
-    logs = (np.ones_like(s), (lag + 2.0 * u * u) / below, -lag / below, -s, s / (1.0 + s * p[4]))
-    whole = np.stack(logs[:free], axis=1) * (_response(p, s) / seen.error)[:, None]
-    return np.concatenate((whole.real, whole.imag))
+    return _Answer(u, lag, below, np.exp(p[0] - s * p[3]) * (1.0 + s * p[4]) / below)
+
+
+def _response(p: FloatArray, s: ComplexArray) -> ComplexArray:
+    return _answer(p, s).response
+
+
+def _residual(answer: _Answer, seen: LoopSpectrum) -> FloatArray:
+    off = (answer.response - seen.ratio) / seen.error
+    return np.concatenate((off.real, off.imag))
+
+
+def _slopes(p: FloatArray, answer: _Answer, s: ComplexArray, seen: LoopSpectrum, free: int) -> FloatArray:
+    """Slopes of the residuals, shape (2 m, free)."""
+    u, lag, below = answer.scaled, answer.lag, answer.below
+    weight = answer.response / seen.error
+    logs = (1.0, (lag + 2.0 * u * u) / below, -lag / below, -s, s / (1.0 + s * p[4]) if free > 4 else 0.0)
+    slopes = np.empty((2 * s.size, free))
+    for column, one in enumerate(logs[:free]):
+        whole = one * weight
+        slopes[: s.size, column], slopes[s.size :, column] = whole.real, whole.imag
+    return slopes
 
 
 def _descend(start: FloatArray, s: ComplexArray, seen: LoopSpectrum, free: int) -> tuple[FloatArray, float]:
     """Least squares after ref. [3]_; no dead time below zero, damping inside its bounds."""
     p, damp = start.copy(), 1e-2
-    residual = _residual(p, s, seen)
+    answer = _answer(p, s)
+    residual = _residual(answer, seen)
     cost = float(residual @ residual)
+    moved = True
     for _ in range(STEPS):
-        slopes = _slopes(p, s, seen, free)
-        normal = slopes.T @ slopes
-        pull = slopes.T @ residual
-        step = np.linalg.solve(normal + damp * np.diag(np.diag(normal) + 1e-9), pull)
-        trial = p.copy()
-        trial[:free] -= np.clip(step, -1.0, 1.0)
-        trial[1] = np.clip(trial[1], *np.log(CORNERS))
-        trial[2] = np.clip(trial[2], *np.log(DAMPINGS))
-        trial[3] = max(trial[3], 0.0)
-        residual_there = _residual(trial, s, seen)
+        if moved:
+            slopes = _slopes(p, answer, s, seen, free)
+            normal = slopes.T @ slopes
+            pull = slopes.T @ residual
+        damped = normal.copy()
+        damped.flat[:: free + 1] += damp * (damped.flat[:: free + 1] + 1e-9)
+        trial = _bounded(p, np.linalg.solve(damped, pull))
+        answer_there = _answer(trial, s)
+        residual_there = _residual(answer_there, seen)
         there = float(residual_there @ residual_there)
-        if there < cost:
+        moved = there < cost
+        if moved:
             settled = cost - there < 1e-7 * cost
-            p, residual, cost, damp = trial, residual_there, there, max(0.2 * damp, 1e-9)
+            p, answer, residual, cost = trial, answer_there, residual_there, there
+            damp = max(0.2 * damp, 1e-9)
             if settled:
                 break
         else:
@@ -262,6 +285,16 @@ def _descend(start: FloatArray, s: ComplexArray, seen: LoopSpectrum, free: int) 
             if damp > 1e9:
                 break
     return p, cost
+
+
+def _bounded(p: FloatArray, step: FloatArray) -> FloatArray:
+    """A step away from p, held back, and inside the bounds."""
+    trial = p.copy()
+    trial[: step.size] -= np.minimum(np.maximum(step, -1.0), 1.0)
+    trial[1] = min(max(float(trial[1]), LOG_CORNERS[0]), LOG_CORNERS[1])
+    trial[2] = min(max(float(trial[2]), LOG_DAMPINGS[0]), LOG_DAMPINGS[1])
+    trial[3] = max(float(trial[3]), 0.0)
+    return trial
 
 
 def _figures(p: FloatArray) -> FloatArray | None:
