@@ -269,7 +269,7 @@ def _descend(start: FloatArray, s: ComplexArray, seen: LoopSpectrum, free: int) 
             pull = slopes.T @ residual
         damped = normal.copy()
         damped.flat[:: free + 1] += damp * (damped.flat[:: free + 1] + 1e-9)
-        trial = _bounded(p, np.linalg.solve(damped, pull))
+        trial = _bounded(p, np.asarray(np.linalg.solve(damped, pull), dtype=np.float64))
         answer_there = _answer(trial, s)
         residual_there = _residual(answer_there, seen)
         there = float(residual_there @ residual_there)
