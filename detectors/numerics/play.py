@@ -9,13 +9,15 @@ References
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy import signal
 
 from trimkeep.detectors.model import FloatArray
 
 
-def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
+def play(command: FloatArray, half_gap: FloatArray, begins: Sequence[int] = (0,)) -> FloatArray:
     """Output of the play operator: the surface stays until the gap is crossed, then follows.
 
     Parameters
@@ -24,6 +26,8 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
         Time runs along the last axis.
     half_gap : ndarray
         Broadcasts against the leading axes of `command`; the output may stray this far from the command.
+    begins : sequence of int
+        Where the surface begins anew, the first sample among them: records set end to end.
 
     Returns
     -------
@@ -39,7 +43,8 @@ def play(command: FloatArray, half_gap: FloatArray) -> FloatArray:
     """
     gap = np.asarray(half_gap, dtype=np.float64)[..., None]
     low, high = command - gap, command + gap
-    low[..., 0] = high[..., 0] = command[..., 0]
+    for at in begins:
+        low[..., at] = high[..., at] = command[..., at]
     reach = 1
     while reach < command.shape[-1] and (reach < 64 or np.any(low != high)):
         later_low, later_high = low[..., reach:], high[..., reach:]

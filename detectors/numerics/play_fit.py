@@ -157,11 +157,15 @@ def _least(gaps: FloatArray, cost: FloatArray, lag_s: float) -> tuple[float, flo
 
 def _slopes(likelihood: PlayLikelihood, gap: float, lag_s: float) -> tuple[FloatArray, FloatArray]:
     """Slopes of the one-step errors by gap and by lag, shape (2, rows), and the errors themselves."""
+    return likelihood.kept.get(("slopes", gap, lag_s), lambda: _slopes_at(likelihood, gap, lag_s))
+
+
+def _slopes_at(likelihood: PlayLikelihood, gap: float, lag_s: float) -> tuple[FloatArray, FloatArray]:
     low, high = max(gap - max(0.06 * gap, 0.0015), 0.0), gap + max(0.06 * gap, 0.0015)
     late = 0.2 * lag_s
-    by_gap = (likelihood.errors(high, lag_s) - likelihood.errors(low, lag_s)) / (high - low)
-    by_lag = (likelihood.errors(gap, lag_s + late) - likelihood.errors(gap, lag_s - late)) / (2.0 * late)
-    return np.stack([by_gap, by_lag]), likelihood.errors(gap, lag_s)
+    below, left, above = likelihood.errors(np.array([low, gap, high]), lag_s)
+    (sooner,), (later,) = (likelihood.errors(np.array([gap]), one) for one in (lag_s - late, lag_s + late))
+    return np.stack([(above - below) / (high - low), (later - sooner) / (2.0 * late)]), left
 
 
 def _curvature(

@@ -16,11 +16,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
 import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from scipy import ndimage
 
+from trimkeep.detectors.kept import Kept
 from trimkeep.detectors.model import FloatArray
 from trimkeep.detectors.numerics.play import lagged, play
 from trimkeep.detectors.numerics.runs import BoolArray
@@ -74,24 +76,28 @@ class PlayLikelihood:
     """
 
     def __init__(self, records: Sequence[Record], rate_hz: float) -> None:
-        self.records, self.rate_hz = records, rate_hz
+        self.records, self.rate_hz, self.kept = records, rate_hz, Kept()
         self.order = max(round(MEMORY_S * rate_hz), 2)
         self.first = max(round(WARM_UP_S * rate_hz), self.order)
+        # The records end to end, so that one call moves the surface through them all.
+        self.pressure = np.concatenate([one.pressure for one in records])
+        self.begins = np.cumsum([0, *(one.command.size for one in records)]).tolist()
         self.target = np.concatenate([one.rate[self.first :] for one in records])
         own = np.concatenate([self._past(one.rate) for one in records])
         path = np.concatenate([self._past(one.command) for one in records])
         self.known = np.hstack([own, np.ones((own.shape[0], 1)), path])
         low, high = np.percentile(np.concatenate([one.command for one in records]), (5.0, 95.0))
         self.widest = min(LARGEST_GAP, WIDEST_SHARE * float(high - low))
-        self.kept = np.concatenate([self._unhurried(one.command) for one in records])
-        self.count = max(int(self.kept.sum()), 1)
-        self.weight = self.kept.astype(np.float64)
+        self.used = np.concatenate([self._unhurried(one.command) for one in records])
+        self.count = max(int(self.used.sum()), 1)
+        self.weight = self.used.astype(np.float64)
         self._prepare()
         # Gusts come in bursts: each sample counts by the calm around it.
         for _ in range(2):
-            error = np.where(self.kept, self.errors(0.02, USUAL_LAG_S) / np.maximum(self.weight, 1e-9), 0.0)
+            (error,) = self.errors(np.array([0.02]), USUAL_LAG_S)
+            error = np.where(self.used, error / np.maximum(self.weight, 1e-9), 0.0)
             local = ndimage.uniform_filter1d(error**2, round(GUST_WINDOW_S * rate_hz) | 1)
-            weight = self.kept / np.sqrt(0.5 * local + 0.5 * float(np.median(local)) + 1e-30)
+            weight = self.used / np.sqrt(0.5 * local + 0.5 * float(np.median(local)) + 1e-30)
             self.weight = weight / np.sqrt(np.sum(weight**2) / self.count)
             self._prepare()
 
@@ -128,12 +134,20 @@ class PlayLikelihood:
 
     def _moved(self, gaps: FloatArray, lag_s: float) -> FloatArray:
         """Weighted past of the surface for each gap, shape (gaps, rows, order)."""
-        parts = []
-        for one in self.records:
-            late = lagged(one.command, lag_s, self.rate_hz)
-            parts.append(self._past(play(late[None, :], gaps) * one.pressure))
-        joined = np.concatenate(parts, axis=1) if len(parts) > 1 else parts[0]
-        return joined * self.weight[:, None]
+        late = self.kept.get(("late", lag_s), lambda: self._late(lag_s))
+        surface = play(late[None, :], gaps, self.begins[:-1])
+        windows = sliding_window_view(surface * self.pressure, self.order, axis=-1)
+        moved = np.empty((gaps.size, self.weight.size, self.order))
+        row = 0
+        for begin, end in pairwise(self.begins):
+            past = windows[:, begin + self.first - self.order : end - self.order, ::-1]
+            rows = slice(row, row + past.shape[1])
+            np.multiply(past, self.weight[rows, None], out=moved[:, rows])
+            row = rows.stop
+        return moved
+
+    def _late(self, lag_s: float) -> FloatArray:
+        return np.concatenate([lagged(one.command, lag_s, self.rate_hz) for one in self.records])
 
     def _solve(self, products: _Products, known: int) -> tuple[FloatArray, FloatArray]:
         """Unknowns (gaps, known + order) and squares left (gaps,), with the first `known` columns."""
@@ -169,14 +183,20 @@ class PlayLikelihood:
 
     def silent_cost(self) -> float:
         """The same for a rate that no command moves."""
+        return self.kept.get("silent", self._silent_cost)
+
+    def _silent_cost(self) -> float:
         own = self.rows[:, : self.order + 1]
         inside = np.linalg.lstsq(own, self.rows[:, -1], rcond=None)[0]
         left = self.rows[:, -1] - own @ inside
         return 0.5 * self.count * float(np.log(max(float(left @ left), 1e-30)))
 
-    def errors(self, gap: float, lag_s: float) -> FloatArray:
-        """Weighted one-step errors, shape (rows,)."""
-        moved = self._moved(np.array([gap]), lag_s)
+    def errors(self, gaps: FloatArray, lag_s: float) -> list[FloatArray]:
+        """Weighted one-step errors at each gap, each of shape (rows,)."""
+        moved = self._moved(gaps, lag_s)
         fixed = self.rows.shape[1] - 1
-        unknowns = self._solve(self._products(moved), fixed)[0][0]
-        return self.rows[:, fixed] - self.rows[:, :fixed] @ unknowns[:fixed] - moved[0] @ unknowns[fixed:]
+        unknowns = self._solve(self._products(moved), fixed)[0]
+        return [
+            self.rows[:, fixed] - self.rows[:, :fixed] @ one[:fixed] - past @ one[fixed:]
+            for one, past in zip(unknowns, moved, strict=True)
+        ]
