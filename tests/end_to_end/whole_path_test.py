@@ -22,12 +22,12 @@ SOUND, SPOILT = "plane-001", "plane-002"
 
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two planes, seven flights before and after: one gets out of trim, the other gets nothing."""
+    """Two planes, five flights before and after: one gets out of trim, the other gets nothing."""
     folder = tmp_path_factory.mktemp("flown")
     drawn = random_scenario(
         np.random.default_rng(SEED),
         airframes=2,
-        flights=14,
+        flights=10,
         kinds=(None,),
         models=("small_single",),
         flight_seconds=(80.0, 100.0),
@@ -46,9 +46,9 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
 def test_every_log_is_in_and_read_once(flown: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["flights", str(flown)]) == 0
     first = capsys.readouterr().out
-    assert len(first.splitlines()) == 2 + 28
+    assert len(first.splitlines()) == 2 + 20
     assert run(["ingest", str(flown)]) == 0
-    assert "28 unchanged. New flights: 0." in capsys.readouterr().out
+    assert "20 unchanged. New flights: 0." in capsys.readouterr().out
     assert run(["flights", str(flown)]) == 0
     assert capsys.readouterr().out == first
 

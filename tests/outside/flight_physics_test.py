@@ -30,9 +30,8 @@ STILL = Weather(wind_mps=0.0, gust_mps=0.0)
 LIGHT = Weather(wind_mps=2.0, gust_mps=0.1)
 UP = (Leg("attitude", "launch", 4.0), Leg("attitude", "climb", 45.0, height_m=80.0))
 HELD = Plan((*UP, Leg("cruise", "straight", 40.0), Leg("altitude_hold", "turn", 30.0, bank_deg=30.0)))
-MODES_IN_TURN = Plan(
-    (*UP, Leg("cruise", "straight", 50.0), Leg("rate", "straight", 50.0), Leg("manual", "straight", 50.0))
-)
+CRUISE = (*UP, Leg("cruise", "straight", 50.0))
+MODES_IN_TURN = Plan((*CRUISE, Leg("rate", "straight", 50.0), Leg("manual", "straight", 50.0)))
 
 
 @cache
@@ -235,34 +234,28 @@ def test_a_healthy_aeroplane_holds_its_height_in_light_air(name: str) -> None:
 def test_play_makes_a_limit_cycle_where_altitude_is_held_and_only_there(name: str) -> None:
     # the trade's knowledge, and describing functions: with friction-held play the loop cycles at a size
     # proportional to the gap (Gelb and Vander Velde, *Multiple-Input Describing Functions*, 1968)
-    gaps, seeds = (0.0, 0.03, 0.06), (8, 9)
-    flights = [
-        [flown(name, (Fault("elevator_play", gap),), MODES_IN_TURN, LIGHT, seed=seed) for seed in seeds]
-        for gap in gaps
-    ]
+    small, large, seeds = 0.03, 0.06, (8, 9)
+    plans = {0.0: MODES_IN_TURN, small: Plan(CRUISE), large: MODES_IN_TURN}
+    flights = {
+        gap: [flown(name, (Fault("elevator_play", gap),), plan, LIGHT, seed=seed) for seed in seeds]
+        for gap, plan in plans.items()
+    }
 
-    def rocking(mode: str) -> list[float]:
-        """Pitch swing at periods of 3 to 7 s, the limit cycle's, mean of the seeds, for each gap."""
-        return [
-            float(
-                np.mean(
-                    [swing(f.signals["true_pitch"][during(f, mode, 12.0)], 50.0, 0.14, 0.35) for f in same]
-                )
-            )
-            for same in flights
-        ]
+    def rocking(mode: str, gap: float) -> float:
+        """Pitch swing at periods of 3 to 7 s, the limit cycle's, mean of the seeds."""
+        parts = [one.signals["true_pitch"][during(one, mode, 12.0)] for one in flights[gap]]
+        return float(np.mean([swing(part, 50.0, 0.14, 0.35) for part in parts]))
 
-    held = rocking("cruise")
-    assert held[0] < 0.25 * held[1] < 0.25 * held[2]
+    held = {gap: rocking("cruise", gap) for gap in plans}
+    assert held[0.0] < 0.25 * held[small] < 0.25 * held[large]
     # 30 %: gusts and noise shake the small cycle; a well-kept linkage has a little gap of its own
     own = Condition().elevator_play
-    assert held[2] / held[1] == pytest.approx((gaps[2] + own) / (gaps[1] + own), rel=0.3)
-    for flight in flights[2]:
+    assert held[large] / held[small] == pytest.approx((large + own) / (small + own), rel=0.3)
+    for flight in flights[large]:
         assert peak_share(flight.signals["true_pitch"][during(flight, "cruise", 12.0)]) > 0.7
     for mode in ("rate", "manual"):
-        flown_by_hand = rocking(mode)
         # the pilot becomes a little less precise; he does not rock the nose as the held modes do
-        assert flown_by_hand[2] - flown_by_hand[0] < 0.35 * (held[2] - held[0])
+        assert rocking(mode, large) - rocking(mode, 0.0) < 0.35 * (held[large] - held[0.0])
 
 
 def peak_share(values: NDArray[np.float64], rate_hz: float = 50.0) -> float:
