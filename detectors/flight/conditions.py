@@ -33,7 +33,7 @@ from trimkeep.detectors.numerics.gusts import edr_of, roughness_of
 from trimkeep.detectors.numerics.runs import BoolArray
 from trimkeep.detectors.numerics.stats import mean_of
 from trimkeep.detectors.numerics.stretches import joined
-from trimkeep.detectors.numerics.wind import WindFit, solve_wind
+from trimkeep.detectors.numerics.wind import WindFit, solve_wind, with_heading
 
 CONTEXT = "flight"
 WIND_RATE_HZ = 2.0
@@ -142,8 +142,9 @@ SPEC = DetectorSpec(
     "square increment over tau = 0.2 to 2 s of the true airspeed minus the ground speed along the nose, "
     "n the sensor's noise. wind: |g - w| = s v, robust least squares for w and the airspeed scale s, over "
     f"level and turning flight and all else above {HIGH_SHARE:g} of the way from the lowest to the usual "
-    "altitude. "
-    "air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not logged. "
+    "altitude; then weighted with what the heading shows across the nose, (g - w) across = b v, where both "
+    "agree. air_density = p / (R T), R = 287.05287 J/(kg K); the standard atmosphere fills what is not "
+    "logged. "
     f"rough_air = sqrt of the covariance of successive {1 / ROUGH_RATE_HZ:g} s means of the climb rate's "
     f"change, less its {ROUGH_MEAN_S:g} s mean and what goes with the pitch rate, where the pilot does not "
     "fly by hand.",
@@ -191,12 +192,18 @@ def _level_wind(flight: Flight) -> WindFit | str:
 
 
 def _solved(grid: FlightGrid, wanted: BoolArray) -> WindFit | str:
+    north, east = _ground(grid, wanted)
+    return solve_wind(north, east, _level_air(grid) if live_airspeed(grid.flight) else None, grid.step_s)
+
+
+def _ground(grid: FlightGrid, wanted: BoolArray) -> tuple[FloatArray, FloatArray]:
     north, east = ground_velocity(grid)
-    north = np.where(wanted, north, np.nan)
-    if not live_airspeed(grid.flight):
-        return solve_wind(north, east, None, grid.step_s)
+    return np.where(wanted, north, np.nan), east
+
+
+def _level_air(grid: FlightGrid) -> FloatArray:
     air = true_airspeed(grid.get("airspeed_mps"), air_density(grid, standard_day=True))
-    return solve_wind(north, east, _horizontal(air, grid), grid.step_s)
+    return _horizontal(air, grid)
 
 
 def _whole_wind(flight: Flight, windows: list[Window], level: list[Window]) -> WindFit | str:
@@ -208,8 +215,10 @@ def _whole_wind(flight: Flight, windows: list[Window], level: list[Window]) -> W
     if not live_airspeed(flight):
         return fit_wind(flight)  # which takes the airspeed to be steady, as it is in no climb
     grid = FlightGrid.of(flight, WIND_RATE_HZ)
-    wanted = grid.inside(level) | (grid.inside(windows) & _high(grid))
-    return _solved(grid, wanted)
+    north, east = _ground(grid, grid.inside(level) | (grid.inside(windows) & _high(grid)))
+    air = _level_air(grid)
+    fit = solve_wind(north, east, air, grid.step_s)
+    return fit if isinstance(fit, str) else with_heading(fit, north, east, air, grid.get("heading_deg"))
 
 
 def _high(grid: FlightGrid) -> BoolArray:

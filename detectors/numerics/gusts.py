@@ -56,7 +56,7 @@ def edr_of(pieces: Sequence[FloatArray], step_s: float, airspeed_mps: float) -> 
     if len(blocks) < FEWEST_BLOCKS or lags.size < 4 or not airspeed_mps > 0.0:
         return None
     counts = np.array([[part.size - lag for lag in lags] for part in blocks], dtype=np.float64)
-    sums = np.array([[np.sum((part[lag:] - part[:-lag]) ** 2) for lag in lags] for part in blocks])
+    sums = np.array([[_grown(part, lag) for lag in lags.tolist()] for part in blocks])
     growth = (lags * step_s) ** (2.0 / 3.0)
     mean = sums.sum(axis=0) / counts.sum(axis=0)
     if not mean.all():
@@ -79,6 +79,11 @@ def edr_of(pieces: Sequence[FloatArray], step_s: float, airspeed_mps: float) -> 
     if edr == 0.0:
         return Estimate(0.0, float(np.sqrt(error / unit)))
     return Estimate(edr, min(error / (2.0 * slope) * edr, edr))
+
+
+def _grown(part: FloatArray, lag: int) -> float:
+    grown = part[lag:] - part[:-lag]
+    return float(grown @ grown)
 
 
 def roughness_of(

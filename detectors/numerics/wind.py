@@ -4,6 +4,9 @@ The ground velocity is the air velocity plus the wind: |g - w| = s v for every s
 and the scale s (true over logged airspeed) unknown. Courses all around tell the two apart. With a dead
 sensor v = 1, and s is the airspeed itself, taken to be steady: the ground velocities lie on a circle.
 
+That is the wind along the nose. Where the heading is known, the wind across it is seen at the same moment
+(`with_heading`): the slow gusts along and across are not the same, so that both together are the better mean.
+
 References
 ----------
 .. [1] I. Kasa, A circle fitting procedure and its error analysis, IEEE Trans. Instrum. Meas. 25, 1976
@@ -28,6 +31,12 @@ SLOWEST_MPS = 5.0
 """No aeroplane of 1 m span flies slower."""
 WIDEST_RING = 0.3
 """Gusts of a third of the airspeed would keep such aeroplanes on the ground."""
+COMPASS_DEG = 1.5
+"""Deviation once around the compass that is left after its constant part (common practice, no source). It
+looks just like wind: half of it times the airspeed."""
+DISAGREE = 13.8
+"""Chi-square of two numbers, 0.1 %: further apart the heading is not the nose's, a course for instance."""
+SETTLED_MPS = 1e-3
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,6 +151,61 @@ def solve_wind(
     return WindFit(
         float(point[0]), float(point[1]), float(point[2]), covariance, spread, float(good.sum() * step_s)
     )
+
+
+def with_heading(
+    fit: WindFit,
+    north_mps: FloatArray,
+    east_mps: FloatArray,
+    airspeed_mps: FloatArray,
+    heading_deg: FloatArray,
+) -> WindFit:
+    """The wind with what is seen across the nose: (g - w) across = b v, with the heading's offset b unknown.
+
+    Parameters
+    ----------
+    fit : WindFit
+        Of the same samples, by `solve_wind`.
+    north_mps, east_mps, airspeed_mps : ndarray, shape (n,)
+        As given there.
+    heading_deg : ndarray, shape (n,)
+        Where the nose points to, clockwise from north; NaN means no sample.
+
+    Returns
+    -------
+    WindFit
+        Both weighted by their covariances; the given one where the heading adds nothing or contradicts.
+    """
+    nose = np.radians(heading_deg)
+    good = np.isfinite(north_mps) & np.isfinite(east_mps) & np.isfinite(airspeed_mps) & np.isfinite(nose)
+    if good.sum() < FEWEST_SAMPLES:
+        return fit
+    sine, cosine, air = np.sin(nose[good]), np.cos(nose[good]), fit.scale * airspeed_mps[good]
+    across = east_mps[good] * cosine - north_mps[good] * sine
+    seen = np.column_stack((-sine, cosine, air))
+    start = np.array([fit.north_mps, fit.east_mps, 0.0])
+    settled = gauss_newton(lambda point: (across - seen @ point, -seen), start, SETTLED_MPS)
+    if settled is None:
+        return fit
+    point, residual, inverse = settled
+    spaced = np.full(good.shape, np.nan)
+    spaced[good] = residual
+    memory = residual.size / effective_samples(pieces_of(spaced), 0.0)
+    unsure = inverse[:2, :2] * float(np.mean(residual**2)) * memory
+    unsure += np.eye(2) * (0.5 * np.radians(COMPASS_DEG) * float(np.median(air))) ** 2
+    return _joined(fit, point[:2], unsure)
+
+
+def _joined(fit: WindFit, wind_mps: FloatArray, covariance: FloatArray) -> WindFit:
+    """The fit and an independent measurement of its wind, weighted; the fit where they contradict."""
+    apart = wind_mps - np.array([fit.north_mps, fit.east_mps])
+    both = np.linalg.inv(fit.covariance[:2, :2] + covariance)
+    if float(apart @ both @ apart) > DISAGREE:
+        return fit
+    gain = fit.covariance[:, :2] @ both
+    north, east, scale = np.array([fit.north_mps, fit.east_mps, fit.scale]) + gain @ apart
+    left = fit.covariance - gain @ fit.covariance[:2, :]
+    return WindFit(float(north), float(east), float(scale), left, fit.spread_mps, fit.seconds)
 
 
 def _circle(north: FloatArray, east: FloatArray, air: FloatArray) -> FloatArray | None:
