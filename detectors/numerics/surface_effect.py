@@ -40,6 +40,17 @@ class Effect:
     lag_s: float
 
 
+@dataclass(frozen=True, slots=True)
+class _Fit:
+    """Slope at one lag, what it leaves and its variance, and the squares of what the instruments moved."""
+
+    value: float
+    lag_s: float
+    residual: FloatArray
+    left: float
+    moved: float
+
+
 def surface_effect(
     command: FloatArray,
     rate_dps: FloatArray,
@@ -81,12 +92,12 @@ def surface_effect(
     known, flown = _scaled(instruments[good]), flown[good]
     # pinv, for demands that are multiples of each other (a stick and the rate it asks for)
     inverse = np.asarray(np.linalg.pinv(known.T @ known, rcond=1e-10, hermitian=True), dtype=np.float64)
-    best: tuple[float, Effect] | None = None
+    best: _Fit | None = None
     for lag_s, late_command in zip(lags_s, moved, strict=True):
         found = _two_stage(flown, late_command[good], known, inverse, lag_s)
-        if found is not None and (best is None or found[0] < best[0]):
+        if found is not None and (best is None or found.left < best.left):
             best = found
-    return None if best is None else best[1]
+    return None if best is None else _with_error(best)
 
 
 def _scaled(instruments: FloatArray) -> FloatArray:
@@ -96,8 +107,8 @@ def _scaled(instruments: FloatArray) -> FloatArray:
 
 def _two_stage(
     flown: FloatArray, moved: FloatArray, known: FloatArray, inverse: FloatArray, lag_s: float
-) -> tuple[float, Effect] | None:
-    """Unexplained variance and effect; `inverse` is that of the instruments' products."""
+) -> _Fit | None:
+    """The fit at one lag; `inverse` is that of the instruments' products."""
     told = known @ (inverse @ (known.T @ moved))
     unexplained, explained = float(np.var(moved - told)), float(np.var(told))
     if explained <= 0.0 or explained * flown.size / known.shape[1] < WEAKEST_F * unexplained:
@@ -105,9 +116,12 @@ def _two_stage(
     centred = told - told.mean()
     value = float(centred @ flown) / float(centred @ moved)
     residual = flown - flown.mean() - value * (moved - moved.mean())
-    memory = residual.size / effective_samples([residual], 0.0)
-    error = float(np.sqrt(np.var(residual) * memory / (centred @ centred)))
-    return float(np.var(residual)), Effect(value, error, lag_s)
+    return _Fit(value, lag_s, residual, float(np.var(residual)), float(centred @ centred))
+
+
+def _with_error(fit: _Fit) -> Effect:
+    memory = fit.residual.size / effective_samples([fit.residual], 0.0)
+    return Effect(fit.value, float(np.sqrt(fit.left * memory / fit.moved)), fit.lag_s)
 
 
 def _mean(value: FloatArray, width: int) -> FloatArray:
