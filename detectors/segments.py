@@ -167,10 +167,13 @@ def _by_target(recording: Recording, grid_s: FloatArray, mode: IntArray, directi
 def _meant(grid_s: FloatArray, target: FloatArray, altitude: FloatArray) -> IntArray:
     """1, -1 while the target ramps or is being captured after a jump, else 0."""
     error = target - altitude
-    slope = np.gradient(running_mean(target, round(2.0 / STEP_S)), STEP_S) if target.size > 1 else 0 * target
-    ramps = without_short(np.abs(slope) > TARGET_MOVES_MPS, round(3.0 / STEP_S))
-    meant = np.where(ramps, np.sign(slope), 0).astype(np.int64)
-    jumps = np.flatnonzero(np.abs(np.diff(target)) > TARGET_JUMPS_M) + 1
+    moves = np.diff(target)
+    meant, ramps = np.zeros(target.size, dtype=np.int64), np.zeros(target.size, dtype=np.bool_)
+    if moves.any():
+        slope = np.gradient(running_mean(target, round(2.0 / STEP_S)), STEP_S)
+        ramps = without_short(np.abs(slope) > TARGET_MOVES_MPS, round(3.0 / STEP_S))
+        meant = np.where(ramps, np.sign(slope), 0).astype(np.int64)
+    jumps = np.flatnonzero(np.abs(moves) > TARGET_JUMPS_M) + 1
     ends_of_ramps = runs(ramps)[1]
     for begin in np.unique(np.concatenate(([0], jumps, ends_of_ramps[ends_of_ramps < target.size]))):
         limit = CAPTURE_GRACE_S + abs(error[begin]) / CAPTURE_MPS

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from typing import TypeVar
+
 import numpy as np
+from numpy.typing import NDArray
 
 from trimkeep.config.channels import CHANNELS
 from trimkeep.detectors.model import Channel, Flight, FloatArray, Recording
 from trimkeep.detectors.numerics.circular import unwrap
 from trimkeep.detectors.numerics.runs import IntArray, runs
 
+Number = TypeVar("Number", np.float64, np.int64)
 MANY = 4
 """Samples in a step from which on their plain mean is good enough."""
 
@@ -212,10 +216,19 @@ def running_mean(value: FloatArray, width: int) -> FloatArray:
     [1.5, 1.5, 2.0, 1.0]
     """
     known = np.isfinite(value)
-    total = np.concatenate(([0.0], np.cumsum(np.where(known, value, 0.0))))
-    count = np.concatenate(([0], np.cumsum(known)))
     half = width // 2
-    first = np.maximum(np.arange(value.size) - half, 0)
-    last = np.minimum(np.arange(value.size) + half + 1, value.size)
+    if known.all():
+        place = np.arange(value.size)
+        count = np.minimum(place + half + 1, value.size) - np.maximum(place - half, 0)
+        return _running_sum(value, half) / count
     with np.errstate(invalid="ignore", divide="ignore"):
-        return (total[last] - total[first]) / (count[last] - count[first])
+        return _running_sum(np.where(known, value, 0.0), half) / _running_sum(known.astype(np.int64), half)
+
+
+def _running_sum(value: NDArray[Number], half: int) -> NDArray[Number]:
+    """Sum from `half` samples before to `half` after each, as far as there are so many; shape kept."""
+    total = np.zeros(value.size + 1 + 2 * half, dtype=value.dtype)
+    inner = total[half + 1 : half + 1 + value.size]
+    np.cumsum(value, out=inner)
+    total[half + 1 + value.size :] = total[half + value.size]
+    return total[2 * half + 1 :] - total[: value.size]

@@ -17,8 +17,14 @@ def runs(flag: BoolArray) -> tuple[IntArray, IntArray]:
     >>> [array.tolist() for array in runs(np.array([True, False, True, True]))]
     [[0, 2], [1, 4]]
     """
-    edges = np.diff(np.concatenate(([0], flag.astype(np.int8), [0])))
-    return np.flatnonzero(edges > 0), np.flatnonzero(edges < 0)
+    if flag.size == 0:
+        return np.zeros(0, dtype=np.int64), np.zeros(0, dtype=np.int64)
+    edges = np.flatnonzero(flag[1:] != flag[:-1]) + 1
+    if flag[0]:
+        edges = np.concatenate(([0], edges))
+    if flag[-1]:
+        edges = np.append(edges, flag.size)
+    return edges[::2], edges[1::2]
 
 
 def without_short(flag: BoolArray, shortest: int) -> BoolArray:
@@ -28,9 +34,10 @@ def without_short(flag: BoolArray, shortest: int) -> BoolArray:
     [False, False, True, True]
     """
     kept = flag.copy()
-    for first, last in zip(*runs(flag), strict=True):
-        if last - first < shortest:
-            kept[first:last] = False
+    first, last = runs(flag)
+    short = last - first < shortest
+    for begin, end in zip(first[short].tolist(), last[short].tolist(), strict=True):
+        kept[begin:end] = False
     return kept
 
 
@@ -42,9 +49,9 @@ def filled(flag: BoolArray, longest: int) -> BoolArray:
     """
     first, last = runs(flag)
     full = flag.copy()
-    for end, begin in zip(last[:-1], first[1:], strict=True):
-        if begin - end <= longest:
-            full[end:begin] = True
+    close = first[1:] - last[:-1] <= longest
+    for end, begin in zip(last[:-1][close].tolist(), first[1:][close].tolist(), strict=True):
+        full[end:begin] = True
     return full
 
 
