@@ -30,6 +30,7 @@ from trimkeep.detectors.numerics.circular import wrap_180
 from trimkeep.detectors.numerics.decay import time_constant
 from trimkeep.detectors.numerics.robust import mad_sigma
 from trimkeep.detectors.numerics.runs import BoolArray, runs
+from trimkeep.detectors.numerics.stacked import stacked
 from trimkeep.detectors.numerics.stats import pieces_of
 from trimkeep.detectors.numerics.turn_physics import (
     TURNING_DEG,
@@ -233,11 +234,10 @@ def _straight(
     if seconds < MIN_BASELINE_S:
         return 0.0, None
     size = round(AFTER_S / step_s)
-    means = [
-        float(part.mean()) for piece in pieces for part in np.array_split(piece, max(piece.size // size, 1))
-    ]
+    parts = [part for piece in pieces for part in np.array_split(piece, max(piece.size // size, 1))]
+    means = np.concatenate([rows.mean(axis=1) for _, rows in stacked(parts)])
     # Robust, because a short bank in the straight parts is no noise of the method.
-    scatter = mad_sigma(np.array(means)) if len(means) >= 4 else None
+    scatter = mad_sigma(means) if means.size >= 4 else None
     return float(np.median(np.concatenate(pieces))), scatter
 
 
