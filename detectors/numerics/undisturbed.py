@@ -11,7 +11,8 @@ from itertools import pairwise
 
 import numpy as np
 
-from trimkeep.detectors.model import Channel, Flight, Window
+from trimkeep.detectors.model import Channel, Flight, FloatArray, Window
+from trimkeep.detectors.numerics.runs import IntArray
 
 ALTITUDE_TARGET = "altitude_target_m"
 MOVED_M = 0.5
@@ -57,8 +58,9 @@ def moves_of(target: Channel) -> list[Window]:
     time_s, value = target.time_s[known], target.value[known]
     if time_s.size < 2:
         return []
-    before = np.interp(time_s - MOVED_WITHIN_S, time_s, value)
-    moved = np.flatnonzero(np.abs(value - before) > MOVED_M)
+    late = _soon_after_a_change(time_s, value)
+    before = np.interp(time_s[late] - MOVED_WITHIN_S, time_s, value)
+    moved = late[np.abs(value[late] - before) > MOVED_M]
     if moved.size == 0:
         return []
     breaks = np.flatnonzero(np.diff(moved) > 1)
@@ -68,6 +70,15 @@ def moves_of(target: Channel) -> list[Window]:
     return [
         (float(time_s[max(int(first) - 1, 0)]), float(end)) for first, end in zip(firsts, ends, strict=True)
     ]
+
+
+def _soon_after_a_change(time_s: FloatArray, value: FloatArray) -> IntArray:
+    """The samples before which, within `MOVED_WITHIN_S`, the value was another."""
+    changed = np.flatnonzero(np.diff(value)) + 1
+    over = np.searchsorted(time_s, time_s[changed] + MOVED_WITHIN_S, side="right")
+    # A stretch begins at each change, and ends where as many have ended as have begun.
+    open_ones = np.bincount(changed, minlength=time_s.size + 1) - np.bincount(over, minlength=time_s.size + 1)
+    return np.flatnonzero(np.cumsum(open_ones) > 0)
 
 
 def without(windows: Iterable[Window], holes: Sequence[Window]) -> list[Window]:
