@@ -366,13 +366,13 @@ def run(
     return figures
 
 
-def main() -> None:
-    """Run it and say what held."""
+def main(arguments: list[str] | None = None) -> None:
+    """Run it and say what held; None means what the command line says."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("--kills", type=int, default=1000)
     parser.add_argument("--seed", type=int, default=1)
     parser.add_argument("--scene", action="append", default=[], help="only this stage; may be given again")
-    options = parser.parse_args()
+    options = parser.parse_args(arguments)
     with tempfile.NamedTemporaryFile("w+", prefix="thousand-log-", delete=False) as log:
         figures = run(options.kills, options.seed, options.scene, log, lambda line: print(line, flush=True))
     print(f"\n{'stage':35} rounds  kills     database open   between two  before the first")

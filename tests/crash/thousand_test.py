@@ -12,6 +12,8 @@ from typing import Any
 
 import pytest
 
+from tests.crash import thousand
+from tests.crash.nursery import nursery
 from tests.crash.scene import Scene, Setting
 
 ROOT = Path(__file__).resolve().parent.parent.parent
@@ -20,36 +22,41 @@ DEADLINE_S = 500.0
 CHEAP = ("the journal's import", "making the schema", "backup")
 
 
-def in_a_process(folder: Path, *arguments: str) -> subprocess.CompletedProcess[str]:
-    """Apart: the harness forks, and the test runner may have threads."""
-    return subprocess.run(
-        [sys.executable, *arguments],
-        cwd=ROOT,
-        env={**os.environ, "TMPDIR": str(folder)},
-        capture_output=True,
-        text=True,
-        timeout=DEADLINE_S,
-        check=False,
-    )
+def main(arguments: list[str]) -> None:
+    """In a child of the nursery: what has that name, with a folder for everything temporary."""
+    folder, name, *further = arguments
+    tempfile.tempdir = folder
+    {"kill": thousand.main, "find what is not safe": find_what_is_not_safe}[name](further)
 
 
-def kill(folder: Path, *arguments: str) -> str:
-    done = in_a_process(folder, "-m", "tests.crash.thousand", *arguments)
-    assert done.returncode == 0, done.stdout + done.stderr
-    return done.stdout
+def in_a_child(folder: Path, name: str, *arguments: str) -> tuple[int, str]:
+    """Apart: the harness forks, and the test runner may have threads. The exit code, and what was said."""
+    child = nursery().start("tests.crash.thousand_test", str(folder), name, *arguments)
+    said = child.stdout.read()
+    return child.wait(), said + child.complaints()
 
 
 def test_ten_kills_at_random(tmp_path: Path) -> None:
-    said = kill(
-        tmp_path, "--kills", "10", "--seed", "1", *(word for name in CHEAP for word in ("--scene", name))
-    )
+    scenes = (word for name in CHEAP for word in ("--scene", name))
+    code, said = in_a_child(tmp_path, "kill", "--kills", "10", "--seed", "1", *scenes)
+    assert code == 0, said
     assert "kills 10 /" in said and "all of it held" in said
 
 
 @pytest.mark.slow
 def test_a_hundred_kills_over_all_stages(tmp_path: Path) -> None:
-    said = kill(tmp_path, "--kills", "100", "--seed", "7")
-    assert "kills 100 /" in said and "all of it held" in said
+    """With the pool of workers as installed, so in a process that did not come from the nursery."""
+    done = subprocess.run(
+        [sys.executable, "-m", "tests.crash.thousand", "--kills", "100", "--seed", "7"],
+        cwd=ROOT,
+        env={**os.environ, "TMPDIR": str(tmp_path)},
+        capture_output=True,
+        text=True,
+        timeout=DEADLINE_S,
+        check=False,
+    )
+    assert done.returncode == 0, done.stdout + done.stderr
+    assert "kills 100 /" in done.stdout and "all of it held" in done.stdout
 
 
 # --- work that is not safe ---
@@ -73,17 +80,14 @@ def _lines(folder: Path) -> dict[str, Any]:
     return {"lines": (folder / "file").read_text().splitlines()}
 
 
-def find_what_is_not_safe() -> None:
+def find_what_is_not_safe(_: list[str]) -> None:
     """Run by the test below, in a process of its own."""
-    from tests.crash import thousand
-
     thousand.SCENES = (Scene("unsafe", _nothing, _write_in_two_steps, _lines),)  # type: ignore[assignment]
     with tempfile.NamedTemporaryFile("w+") as log:
         print(*thousand.run(6, 1, [], log).finds, sep="\n")
 
 
 def test_work_that_doubles_something_is_found(tmp_path: Path) -> None:
-    program = "from tests.crash.thousand_test import find_what_is_not_safe as find; find()"
-    done = in_a_process(tmp_path, "-c", program)
-    assert "unsafe: lines: only here" in done.stdout, done.stdout + done.stderr
+    _, said = in_a_child(tmp_path, "find what is not safe")
+    assert "unsafe: lines: only here" in said, said
     assert list(tmp_path.glob("thousand-found-*/round/file")), "what was found is kept to be looked at"
