@@ -241,7 +241,7 @@ def test_a_file_too_large_is_not_read(tmp_path: Path) -> None:
 
 
 def test_a_file_too_large_is_read_once_the_limit_is_raised(tmp_path: Path) -> None:
-    put(fleet_in(tmp_path), "heron-01/a.tlog", log_text([(10.0, 60.0 + k, 5.0) for k in range(50_000)]))
+    put(fleet_in(tmp_path), "heron-01/a.tlog", log_text(ONE_FLIGHT, pad="." * 1_100_000))
     assert ingest(fleet_in(tmp_path, "[ingest]\nlargest_log_mb = 1\n")).counts == {LogOutcome.REJECTED: 1}
     fleet = fleet_in(tmp_path)
     assert ingest(fleet).counts == {LogOutcome.INGESTED: 1}

@@ -94,7 +94,7 @@ def test_a_file_that_unpacks_to_gigabytes_is_refused_within_its_memory(tmp_path:
 
 
 def test_a_log_that_takes_for_ever_is_refused_and_the_others_get_in(tmp_path: Path) -> None:
-    fleet = fleet_in(tmp_path, "[ingest]\nlongest_s = 3.0\nattempts = 1\n")
+    fleet = fleet_in(tmp_path, "[ingest]\nlongest_s = 1.0\nattempts = 1\n")
     put(fleet, "heron-1/endless.tlog", log_text([(10.0, 60.0, 5.0)], slow_s=3600.0))
     put(fleet, "heron-1/quick.tlog", log_text([(10.0, 60.0, 6.0)]))
     report = ingest_fleet(fleet, workers=1, tools=TOOLS)
