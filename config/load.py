@@ -6,6 +6,7 @@ import math
 import os
 from collections.abc import Mapping
 from dataclasses import MISSING, Field, dataclass, fields, is_dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, get_origin, get_type_hints
 from zoneinfo import ZoneInfo, ZoneInfoNotFoundError
@@ -78,10 +79,14 @@ def load_fleet(
     )
 
 
+# Worked out from text every time; a class's are always the same.
+_hints = cache(get_type_hints)
+
+
 def setting_names(kind: type = Settings, prefix: str = "") -> dict[str, Field[Any]]:
     """Every dotted setting with its dataclass field, in the order they are documented."""
     names: dict[str, Field[Any]] = {}
-    hints = get_type_hints(kind)
+    hints = _hints(kind)
     for item in fields(kind):
         dotted = f"{prefix}{item.name}"
         if is_dataclass(hints[item.name]):
@@ -156,7 +161,7 @@ def _parse(raw: str, item: Field[Any]) -> Any:
 
 
 def _build(kind: type, prefix: str, given: Mapping[str, _Given], origins: dict[str, str]) -> Any:
-    hints = get_type_hints(kind)
+    hints = _hints(kind)
     values: dict[str, Any] = {}
     for item in fields(kind):
         dotted, hint = f"{prefix}{item.name}", hints[item.name]
