@@ -38,12 +38,19 @@ def fly(fleet: FleetSettings, *days: int) -> None:
         put(fleet, f"heron-01/{day}.csv", text)
 
 
-@pytest.fixture
-def fleet(tmp_path: Path) -> FleetSettings:
-    made = fleet_in(tmp_path)
+@pytest.fixture(scope="module")
+def two_flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    folder = tmp_path_factory.mktemp("two_flown")
+    made = fleet_in(folder)
     fly(made, 1, 2)
     ingest(made)
-    return made
+    return folder
+
+
+@pytest.fixture
+def fleet(two_flown: Path, tmp_path: Path) -> FleetSettings:
+    shutil.copytree(two_flown, tmp_path, dirs_exist_ok=True)
+    return fleet_in(tmp_path)
 
 
 def flown(fleet: FleetSettings) -> list[int]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import shutil
 from pathlib import Path
 
 import pytest
@@ -11,13 +12,18 @@ from trimkeep.service.integrity import check_store
 from trimkeep.service.store.connection import Store, unit_of_work
 
 
-@pytest.fixture
-def store(tmp_path: Path) -> Store:
-    fleet = fleet_in(tmp_path)
+@pytest.fixture(scope="module")
+def sound(tmp_path_factory: pytest.TempPathFactory) -> Path:
+    fleet = fleet_in(tmp_path_factory.mktemp("sound"))
     put(fleet, "heron-01/a.tlog", log_text([(10.0, 60.0, 1.0)]))
     put(fleet, "heron-01/b.tlog", "rubbish")
     ingest(fleet)
-    return Store(fleet.state)
+    return fleet.state
+
+
+@pytest.fixture
+def store(sound: Path, tmp_path: Path) -> Store:
+    return Store(shutil.copytree(sound, tmp_path / "state"))
 
 
 def codes(store: Store) -> list[str]:

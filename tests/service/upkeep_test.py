@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import shutil
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
@@ -113,15 +114,27 @@ def test_what_was_superseded_or_fits_nothing_is_passed_over() -> None:
 # --- what is due ---
 
 
-def flown(tmp_path: Path, maintenance: str, journals: dict[str, str]) -> FleetSettings:
+def ten_days(folder: Path) -> None:
     """Two airframes, one flight a day at ten o'clock from the 1st to the 10th."""
-    fleet = fleet_in(tmp_path)
+    fleet = fleet_in(folder)
     for airframe in ("heron-01", "heron-02"):
         for number in range(1, 11):
             text = log_text(
                 [(0, HALF_HOUR_S, 1.0)], start=f"2026-03-{number:02d}T10:00:00+00:00", airframe=airframe
             )
             put(fleet, f"{airframe}/{number}.csv", text)
+    ingest(fleet)
+
+
+def flown(tmp_path: Path, maintenance: str, journals: dict[str, str]) -> FleetSettings:
+    """The ten days, flown once for a run of tests, with journals and intervals of their own."""
+    template = tmp_path.parent / "ten_days"
+    if not template.exists():
+        template.mkdir()
+        ten_days(template)
+    shutil.copytree(template, tmp_path, dirs_exist_ok=True)
+    fleet = fleet_in(tmp_path)
+    for airframe in ("heron-01", "heron-02"):
         (fleet.folder / airframe / "journal.csv").write_text(HEADER + journals.get(airframe, ""))
     ingest(fleet)
     with (fleet.folder / "fleet.toml").open("a") as stream:
