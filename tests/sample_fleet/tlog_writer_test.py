@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
+from functools import cache
 from itertools import pairwise
 from typing import Any
 
@@ -64,6 +65,12 @@ def decoded(data: bytes) -> tuple[dict[str, list[tuple[float, Any]]], Counter[in
     return messages, unknown
 
 
+@cache
+def on_board() -> dict[str, list[tuple[float, Any]]]:
+    """The flight as a log on board has it; only to be read."""
+    return decoded(written(ON_BOARD))[0]
+
+
 def signal_at(message: Any, name: str, awake_s: float = 20.0) -> float:
     row = round((message.time_boot_ms / 1e3 - awake_s) * FLIGHT.rate_hz)
     return float(FLIGHT.signals[name][row])
@@ -80,7 +87,7 @@ def test_every_packet_of_every_style_decodes(style: LogStyle, protocol: int) -> 
 
 
 def test_signs_and_units_of_position_and_panel() -> None:
-    messages, _ = decoded(written(ON_BOARD))
+    messages = on_board()
     for _, m in messages["GLOBAL_POSITION_INT"][::50]:
         # half a unit of the wire's whole numbers
         assert m.vz == pytest.approx(-100.0 * signal_at(m, "climb"), abs=0.5)
@@ -108,7 +115,7 @@ def test_quaternion_of_the_attitude_asked_for() -> None:
 
 
 def test_outputs_turn_commands_into_pulses() -> None:
-    messages, _ = decoded(written(ON_BOARD))
+    messages = on_board()
     for _, m in messages["SERVO_OUTPUT_RAW"][::100]:
         row = round((m.time_usec / 1e6 - 20.0) * FLIGHT.rate_hz)
         command = FLIGHT.signals["elevator"][row]
@@ -119,13 +126,13 @@ def test_outputs_turn_commands_into_pulses() -> None:
 
 
 def test_sticks_forward_is_nose_down_on_the_wire() -> None:
-    messages, _ = decoded(written(ON_BOARD))
+    messages = on_board()
     assert messages["MANUAL_CONTROL"][0][1].x < 0 < FLIGHT.signals["stick_pitch"][0]
     assert messages["MANUAL_CONTROL"][0][1].r < 0 < FLIGHT.signals["stick_yaw"][0]
 
 
 def test_greeting_states_version_and_every_parameter() -> None:
-    messages, _ = decoded(written(ON_BOARD))
+    messages = on_board()
     assert messages["AUTOPILOT_VERSION"][0][1].flight_sw_version == 0x030104FF
     stated = {m.param_id: m.param_value for _, m in messages["PARAM_VALUE"]}
     assert stated == {"PITCH_RATE_LIM": 120.0, "ALT_GAIN": 0.625, "SIXTEENLETTERS_X": 1.5}
@@ -134,7 +141,7 @@ def test_greeting_states_version_and_every_parameter() -> None:
 
 
 def test_altitude_asked_for_above_home_or_sea() -> None:
-    sea, _ = decoded(written(ON_BOARD))
+    sea = on_board()
     home, _ = decoded(written(ON_BOARD, identity=hand_made_identity(above_home=True)))
     assert {(m.alt, m.coordinate_frame) for _, m in sea["POSITION_TARGET_GLOBAL_INT"]} == {(305.0, 0)}
     assert {(m.alt, m.coordinate_frame) for _, m in home["POSITION_TARGET_GLOBAL_INT"]} == {(105.0, 3)}
