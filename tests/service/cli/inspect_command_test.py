@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import pandas as pd
@@ -17,14 +18,19 @@ CARD = 'description = "made by arithmetic"\n[limits]\nstall_speed_mps = 9.0\n'
 FORGOTTEN = (*ROUND_TRIP[:-2], Leg(240, "manual", airspeed_mps=0.0, on_ground=True, throttle=0.0))
 
 
-def table_of(path: Path, legs: tuple[Leg, ...] = ROUND_TRIP) -> Path:
+@cache
+def text_of(legs: tuple[Leg, ...]) -> str:
     """A log as a table, every channel on the clock of the first."""
     channels = flown(legs).channels
     columns = {"time_s": next(iter(channels.values())).time_s}
     for name, channel in channels.items():
         columns[name] = channel.value
+    return pd.DataFrame(columns).to_csv(index=False)
+
+
+def table_of(path: Path, legs: tuple[Leg, ...] = ROUND_TRIP) -> Path:
     path.parent.mkdir(parents=True, exist_ok=True)
-    pd.DataFrame(columns).to_csv(path, index=False)
+    path.write_text(text_of(legs))
     return path
 
 
