@@ -5,8 +5,6 @@ from __future__ import annotations
 import os
 import signal
 import socket
-import subprocess
-import sys
 import threading
 import time
 from collections.abc import Iterator
@@ -16,6 +14,7 @@ from pathlib import Path
 import pytest
 
 from tests.crash.undisturbed import assert_as_undisturbed, backlog, content
+from tests.service.ingest.engine import Forked
 from tests.service.ingest.object_credentials import CREDENTIALS
 from tests.service.small_logs import TOOLS, fleet_in, ingest, log_text, put
 from trimkeep.config.airframe import AirframeCard
@@ -33,37 +32,18 @@ from trimkeep.service.store.logs import load_log_outcomes
 
 distributed = pytest.importorskip("distributed", reason="the cluster engine is not installed")
 
-ROOT = Path(__file__).resolve().parents[3]
 DEADLINE_S = 60.0
-# What the engine measures of itself a hundred times a second is work for nothing here.
-QUIET = {
-    "DASK_DISTRIBUTED__WORKER__PROFILE__ENABLED": "False",
-    "DASK_DISTRIBUTED__ADMIN__TICK__INTERVAL": "500ms",
-}
-WATCH = "import sys; from trimkeep.service.cli.main import main; main(sys.argv[1:])"
 
 
-def start(*arguments: str) -> subprocess.Popen[bytes]:
+def start(*arguments: str) -> Forked:
     """A process of the engine's own command, silent, with credentials of its own for object storage."""
-    return subprocess.Popen(
-        [sys.executable, "-m", "dask", *arguments],
-        cwd=ROOT,
-        env={**os.environ, **CREDENTIALS, **QUIET, "PYTHONPATH": str(ROOT)},
-        stdout=subprocess.DEVNULL,
-        stderr=subprocess.DEVNULL,
-        start_new_session=True,
-    )
+    return Forked("dask", *arguments)
 
 
-def start_worker(address: str, name: str) -> subprocess.Popen[bytes]:
+def start_worker(address: str, name: str) -> Forked:
     """A worker with one thread and nobody to start it again."""
     options = ("--nthreads", "1", "--no-nanny", "--no-dashboard", "--name", name, "--death-timeout", "30")
     return start("worker", address, *options)
-
-
-def end(process: subprocess.Popen[bytes]) -> None:
-    process.kill()
-    process.wait(DEADLINE_S)
 
 
 def wait_for_workers(address: str, count: int) -> None:
@@ -78,21 +58,21 @@ def scheduler() -> Iterator[str]:
         port = free.getsockname()[1]
     process = start("scheduler", "--host", "127.0.0.1", "--port", str(port), "--no-dashboard", "--no-show")
     yield f"tcp://127.0.0.1:{port}"
-    end(process)
+    process.end()
 
 
 @pytest.fixture(scope="module")
-def workers(scheduler: str) -> Iterator[list[subprocess.Popen[bytes]]]:
+def workers(scheduler: str) -> Iterator[list[Forked]]:
     """Two worker processes, each with one thread. The last test kills one of them."""
     processes = [start_worker(scheduler, name) for name in ("one", "two")]
     wait_for_workers(scheduler, 2)
     yield processes
     for process in processes:
-        end(process)
+        process.end()
 
 
 def test_a_log_that_kills_its_reader_is_rejected_and_the_workers_live(
-    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+    scheduler: str, workers: list[Forked], tmp_path: Path
 ) -> None:
     fleet = fleet_in(tmp_path)
     put(fleet, "heron-01/a-deadly.tlog", log_text([(10.0, 60.0, 1.0)], deadly=True))
@@ -109,7 +89,7 @@ def test_a_log_that_kills_its_reader_is_rejected_and_the_workers_live(
 
 def test_the_command_reads_on_a_cluster(
     scheduler: str,
-    workers: list[subprocess.Popen[bytes]],
+    workers: list[Forked],
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -119,30 +99,23 @@ def test_the_command_reads_on_a_cluster(
     assert "Logs: 1 without a flight" in capsys.readouterr().out
 
 
-def test_the_watcher_reads_on_a_cluster(
-    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
-) -> None:
+def test_the_watcher_reads_on_a_cluster(scheduler: str, workers: list[Forked], tmp_path: Path) -> None:
     fleet = fleet_in(tmp_path)
     put(fleet, "heron-01/a.csv", "time_s,pitch_deg\n0,1\n1,2\n")
-    watcher = subprocess.Popen(
-        [sys.executable, "-c", WATCH, "watch", str(fleet.folder), "--polling", "--cluster", scheduler],
-        cwd=ROOT,
-        stdout=subprocess.PIPE,
-        stderr=subprocess.STDOUT,
-        text=True,
-    )
+    output = tmp_path / "said"
+    output.touch()
+    told = ("watch", str(fleet.folder), "--polling", "--cluster", scheduler)
+    watcher = Forked("trimkeep", *told, output=str(output))
     try:
-        assert watcher.stdout is not None
-        said = ""
-        while "Logs:" not in said:
-            line = watcher.stdout.readline()
-            assert line, said
-            said += line
+        deadline = time.monotonic() + DEADLINE_S
+        while "Logs:" not in (said := output.read_text()):
+            assert watcher.poll() is None and time.monotonic() < deadline, said
+            time.sleep(0.01)
         assert "1 without a flight" in said
         watcher.send_signal(signal.SIGTERM)
-        assert watcher.wait(DEADLINE_S) == 0
+        assert watcher.wait() == 0
     finally:
-        end(watcher)
+        watcher.end()
 
 
 def test_addresses_that_lead_nowhere(
@@ -177,14 +150,14 @@ def test_a_scheduler_that_is_lost_ends_the_run_and_the_next_one_goes_on(tmp_path
     def progress(step: object) -> None:
         done.append(1)
         if len(done) == 5:
-            process.kill()
+            process.send_signal(signal.SIGKILL)
 
     try:
         with pytest.raises(ClusterError, match="scheduler was lost"), connected(address) as there:
             ingest(fleet, workers=there.in_work, pool=there.pool, progress=progress)
     finally:
-        end(worker)
-        end(process)
+        worker.end()
+        process.end()
     assert 5 <= sum(one.outcome is not None for one in load_log_outcomes(Store(fleet.state))) < 20
     ingest(fleet, workers=2)
     assert_as_undisturbed(fleet, 20, 0.1)
@@ -250,7 +223,7 @@ def test_a_file_with_another_number_through_another_mount_is_the_same(tmp_path: 
 
 
 def test_nothing_is_left_in_the_hands_of_the_cluster(
-    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+    scheduler: str, workers: list[Forked], tmp_path: Path
 ) -> None:
     task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
     with connected(scheduler) as there:
@@ -268,7 +241,7 @@ def test_nothing_is_left_in_the_hands_of_the_cluster(
 
 def test_logs_in_object_storage_are_fetched_by_the_workers_and_give_the_same_rows(
     scheduler: str,
-    workers: list[subprocess.Popen[bytes]],
+    workers: list[Forked],
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
@@ -302,7 +275,7 @@ def test_logs_in_object_storage_are_fetched_by_the_workers_and_give_the_same_row
 
 
 def test_a_worker_killed_in_mid_run_costs_nothing_but_time(
-    scheduler: str, workers: list[subprocess.Popen[bytes]], tmp_path: Path
+    scheduler: str, workers: list[Forked], tmp_path: Path
 ) -> None:
     logs, slow_s = 16, 0.1
     fleet = backlog(tmp_path, logs, slow_s)
