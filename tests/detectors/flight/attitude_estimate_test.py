@@ -134,7 +134,7 @@ def truth_of(flight: Flight, seed: int, size: float) -> tuple[float, float]:
 def test_a_flown_estimator_error_against_its_truth(rate_hz: float, size: float) -> None:
     level = SPEC.metric("turn_bank_error_deg").attention
     assert level is not None
-    for seed in (31, 32):
+    for seed in (1, 2):
         flown_log = flown_with("estimator_turn_error" if size else "", size, seed)
         [flight] = split(recorded(flown_log, rate_hz), CARD)
         found = said(flight)

@@ -111,7 +111,7 @@ def test_a_tone_that_would_fold_down_is_not_told() -> None:
 
 
 @pytest.mark.parametrize("rate_hz", [5.0, 50.0])
-@pytest.mark.parametrize("seed", [21, 22])
+@pytest.mark.parametrize("seed", [1, 2])
 def test_a_flown_imbalance_against_what_was_planted(rate_hz: float, seed: int) -> None:
     material = SPEC.metric("vibration_z_rms_mps2").matters
     sound, shaken = flown_with(seed=seed), flown_with("propeller_imbalance", 3.2, seed)
@@ -130,7 +130,7 @@ def test_a_flown_imbalance_against_what_was_planted(rate_hz: float, seed: int) -
 def test_flown_sound_aeroplanes_are_far_from_the_level_that_asks_for_attention() -> None:
     level = SPEC.metric("vibration_z_rms_mps2").attention
     assert level is not None
-    for seed in (21, 22):
+    for seed in (1, 2):
         for one in said(flight_with(seed=seed)).values():
             if one.metric.startswith("vibration_z"):
                 assert one.value < 0.3 * level
