@@ -37,6 +37,12 @@ class Kept:
         found: T = self._made[key]
         return found
 
+    def of(self, array: np.ndarray, key: Hashable, make: Callable[[], T]) -> T:
+        """As `get`, for what follows from this very array too; two that are nearly alike are two."""
+        # The array is kept with it, so that no other one can come to have its id.
+        self.get(("array", id(array)), lambda: (array,))
+        return self.get((id(array), key), make)
+
     def forget(self) -> None:
         """Drop everything; what is asked for afterwards is made again."""
         self._made.clear()

@@ -209,9 +209,7 @@ class Flight:
     def between(self, name: str, start_s: float, end_s: float) -> Channel:
         """The samples of a channel with start_s <= time <= end_s; one cut serves all on the same times."""
         whole = self.recording.channels[name]
-        # The times are kept with what follows from them, so that no other array can come to have their id.
-        key = ("times", id(whole.time_s))
-        _, of_times = self.kept.get(key, lambda: (whole.time_s, Kept()))
+        of_times = self.kept.of(whole.time_s, "times", Kept)
         return Channel(whole.time_s, whole.value, of_times).between(start_s, end_s)
 
 

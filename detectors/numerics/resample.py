@@ -84,7 +84,7 @@ def on_grid(channel: Channel, grid_s: FloatArray, max_gap_s: float, *, average: 
     if not average or usual_s > 0.7 * step_s:
         return _joined(time_s, value, grid_s, step_s, max_gap_s)
     if usual_s <= step_s / MANY:
-        place = channel.of_times.get(("places", _key(grid_s)), lambda: _places(time_s, grid_s, step_s))
+        place = channel.of_times.of(grid_s, "places", lambda: _places(time_s, grid_s, step_s))
         return _means_of_many(time_s, value, place, grid_s, step_s, max_gap_s)
     return _means_of_few(time_s, value, grid_s, step_s, max_gap_s)
 
@@ -93,11 +93,6 @@ def known_samples(channel: Channel) -> Channel:
     """The channel without the samples that are not known; itself where all are."""
     known = np.isfinite(channel.value)
     return channel if known.all() else Channel(channel.time_s[known], channel.value[known])
-
-
-def _key(grid_s: FloatArray) -> tuple[float, ...]:
-    """Number of samples, start and step: all that there is to an even grid."""
-    return grid_s.size, *grid_s[:2].tolist()
 
 
 def _joined(
@@ -184,8 +179,9 @@ def sampled(
     """A channel by name on an even grid; all NaN when it is not there. Codes are held, angles unwrapped."""
     if isinstance(source, Recording):
         return _sampled(source, name, grid_s, max_gap_s, average)
-    return source.kept.get(
-        ("sampled", name, _key(grid_s), max_gap_s, average),
+    return source.kept.of(
+        grid_s,
+        ("sampled", name, max_gap_s, average),
         lambda: _sampled(source, name, grid_s, max_gap_s, average),
     )
 

@@ -62,6 +62,16 @@ def test_what_differs_is_kept_apart() -> None:
     assert all(np.array_equal(one, other) for one, other in zip(arrays, alone, strict=True))
 
 
+def test_grids_that_differ_by_a_rounding_are_two() -> None:
+    """A measured rate of 5 Hz is not 5 Hz: what was asked for first must not answer for the other."""
+    flight = _flight()
+    first, other = (FlightGrid.of(flight, rate_hz) for rate_hz in (5.0, 5.0 * (1.0 + 1e-15)))
+    assert first.time_s.size == other.time_s.size
+    assert first.get("altitude_m") is not other.get("altitude_m")
+    alone = FlightGrid.of(_flight(), 5.0 * (1.0 + 1e-15))
+    assert np.array_equal(other.get("altitude_m"), alone.get("altitude_m"))
+
+
 def test_a_flight_made_from_another_keeps_nothing_of_it() -> None:
     flight = _flight()
     whole = FlightGrid.of(flight, 5.0).get("altitude_m")
