@@ -76,6 +76,7 @@ class Nursery:
             )
         self._socket.settimeout(DEADLINE_S)
         self._answers = self._socket.makefile("rb")
+        self._last: Child | None = None
 
     @property
     def pid(self) -> int:
@@ -83,11 +84,16 @@ class Nursery:
 
     def start(self, module: str, *arguments: str) -> Child:
         """A child that calls a module's `main` with these arguments."""
+        if self._last is not None and self._last.returncode is None:
+            # A test that failed did not wait for it; its answer is not the next one's.
+            self._last.kill()
+            self._last.wait()
         ours, its = os.pipe()
         errors = tempfile.TemporaryFile()  # noqa: SIM115  # the child's for as long as that is looked at
         socket.send_fds(self._socket, [json.dumps([module, arguments]).encode()], [its, errors.fileno()])
         os.close(its)
-        return Child(self._answers, int(self._answers.readline()), ours, errors)
+        self._last = Child(self._answers, int(self._answers.readline()), ours, errors)
+        return self._last
 
     def close(self) -> None:
         """End it."""
@@ -105,25 +111,36 @@ def nursery() -> Nursery:
     return made
 
 
-def start_server_of_workers() -> None:
-    """Start what a pool would start, with other modules in it, for all that are forked from here."""
-    multiprocessing.get_context("forkserver").set_forkserver_preload(PRELOADED)
-    forkserver.ensure_running()
-    # A pool first asks whether it still runs, which only the process that started it can tell.
-    forkserver._forkserver.ensure_running = lambda: None  # type: ignore[attr-defined]
+def have_server_of_workers() -> None:
+    """See that there is what a pool would start, with other modules in it, for all that are forked from here.
+
+    One that a child was asking for a worker when it was killed dies of that when it comes to it. It takes
+    requests in their order, so an answer to one more tells that it lives.
+    """
+    context = multiprocessing.get_context("forkserver")
+    context.set_forkserver_preload(PRELOADED)
+    try:
+        worker = context.Process(target=abs, args=(0,))
+        worker.start()
+        worker.join()
+    except (EOFError, OSError):
+        forkserver._forkserver._stop()  # type: ignore[attr-defined]
+        forkserver.ensure_running()
 
 
 def serve(requests: socket.socket) -> None:
     """The nursery itself, until nobody is left to ask; in a child, the child's own work."""
-    start_server_of_workers()
     while True:
         text, descriptors, _, _ = socket.recv_fds(requests, _BYTES, 2)
         if not text:
             return
         module, arguments = json.loads(text)
         main = importlib.import_module(module).main
+        have_server_of_workers()
         pid = os.fork()
         if pid == 0:
+            # A pool first asks whether the server runs, which only the process that started it can tell.
+            forkserver._forkserver.ensure_running = lambda: None  # type: ignore[attr-defined]
             for ours, number in zip(descriptors, (1, 2), strict=True):
                 os.dup2(ours, number)
                 os.close(ours)
