@@ -36,7 +36,7 @@ from trimkeep.detectors.numerics.modes import (
 )
 from trimkeep.detectors.numerics.pieces import Piece, uniform_pieces
 from trimkeep.detectors.numerics.spectra import Spectrum, averaged_spectrum, band_variance
-from trimkeep.detectors.numerics.steady_cycle import BLOCK_PERIODS, steady_cycle_evidence
+from trimkeep.detectors.numerics.steady_cycle import MOST_PERIODS, steady_cycle_evidence
 from trimkeep.detectors.numerics.stretches import STRAIGHT_CONTEXTS, stretches
 from trimkeep.detectors.numerics.undisturbed import ALTITUDE_TARGET, undisturbed
 
@@ -126,7 +126,7 @@ def _metrics(axis: str, amplitude_matters: float, why: str) -> tuple[Metric, ...
 
 SPEC = DetectorSpec(
     id="oscillation",
-    version=2,
+    version=3,
     title="Oscillation in pitch and bank",
     family="oscillation",
     metrics=(
@@ -158,8 +158,9 @@ SPEC = DetectorSpec(
         "Amplitude = sqrt(2 x variance in the octave with the most variance). Damping and frequency: "
         "second-order mode plus background fitted to the spectrum by Whittle's likelihood. Envelope: "
         "modulus of the analytic signal of that octave. Likelihood of a limit cycle: Bayes' factor, at even "
-        "odds before, of mode, wander, noise and a steady sine against the same without it, over blocks "
-        f"of {BLOCK_PERIODS} periods, all their parameters averaged over a grid"
+        "odds before, of mode, wander or second mode, noise and a steady sine at least about as strong as "
+        "the mode against the same without it, over whole stretches of straight level flight (their parts "
+        f"of at most {MOST_PERIODS} periods), all their parameters averaged over a grid"
     ),
     source=(
         "Welch 1967; Whittle 1953; Rice 1945 (Rayleigh envelope, 0.5227); Van Trees 1968, section 4.4 (sine "
@@ -169,7 +170,8 @@ SPEC = DetectorSpec(
     cannot_tell=(
         "A period below five samples of the attitude, or longer than a third of the longest straight "
         "stretch. Which part causes a limit cycle. A cycle weaker than the swing that gusts drive, "
-        "in few minutes: the likelihood then stays low or near one half"
+        "in few minutes: the likelihood then stays low or near one half. Hard to tell from a cycle: a mode "
+        "with a damping ratio below 0.08"
     ),
 )
 

@@ -1,13 +1,12 @@
 """How much likelier a steady cycle among gusts is than gusts alone, by the likelihood of the samples.
 
-Two explanations of a swing in pieces of flight. Gusts alone: a second-order mode driven by noise, with a
-slow wander and a little noise under it. A cycle: the same, and a sine of one frequency and amplitude whose
-phase is new in each block. All of their parameters are unknown; both likelihoods are averaged over the same
-grid of them, so that the ratio is Bayes' factor and pays for what the cycle has more. A spectrum alone
-cannot tell them: the mode's own peak is as narrow as a block resolves; what tells is that the sine's power
-is the same all the time.
-
-Time is counted in periods of the swing, so that one set of matrices serves every aeroplane.
+Two explanations of a swing in stretches of flight. Gusts alone: a mode that they drive, of any of the
+shapes in `steady_cycle_shapes`. A cycle: the same, and a sine of one frequency and amplitude, at least
+about as strong as the mode, whose phase is new in each stretch. All of their parameters are unknown; both
+likelihoods are averaged over the same table of shapes and over every standard deviation, so that the ratio
+is Bayes' factor and pays for what the cycle has more. A spectrum alone cannot tell them; what tells is
+that the sine's power is the same all the time, and narrower than the mode's tails allow. Both show best
+in whole stretches.
 
 References
 ----------
@@ -19,47 +18,83 @@ References
 from __future__ import annotations
 
 import functools
-import itertools
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
+from typing import Self
 
 import numpy as np
-from scipy import linalg, special
+from numpy.typing import NDArray
+from scipy import special
 
 from trimkeep.detectors.model import FloatArray
+from trimkeep.detectors.numerics.steady_cycle_shapes import ORDER, SAMPLES_PER_PERIOD, Shapes, shapes
 
-BLOCK_PERIODS = 5
-SAMPLES_PER_PERIOD = 5
-"""The grid ends at two and a half times the swing's frequency: what the noise above it looks like is not
-known well enough, and where it is taken for larger than it is, the mode is taken for smaller."""
-SIZE = BLOCK_PERIODS * SAMPLES_PER_PERIOD
-MOST_BLOCKS = 16
-"""More say nothing new at this confidence and cost time."""
-MODE_OVER_PEAK = np.geomspace(0.57, 1.75, 17)
-DAMPING = np.array([0.05, 0.08, 0.13, 0.2, 0.32])
-WANDER = np.array([0.0, 0.3])
-"""Variance of the slow wander over the mode's."""
-WANDER_PERIODS = 2.0
-NOISE = np.array([0.003, 0.015, 0.07])
-"""Variance of the noise over the mode's."""
-CYCLE_OVER_PEAK = np.linspace(0.74, 1.34, 19)
-CYCLE_OVER_MODE = np.array([0.7, 1.0, 1.5, 2.5])
-"""Amplitude of the cycle over root two times the standard deviation of the mode."""
-MODE_OVER_ALL = np.array([0.35, 0.5, 0.7, 0.9, 1.15])
-"""Standard deviation of the mode over that of the samples."""
-KEPT = 24
-"""Shapes of the mode looked at closely, of those that either explanation likes best."""
+LEAST_PERIODS = 5
+"""Shorter stretches do not resolve a line in a mode."""
+MOST_PERIODS = 20
+"""Longer stretches are cut in equal parts: no cycle keeps its phase for ever."""
+MOST_STRETCHES = 16
+"""More say little new and cost time."""
+CYCLE_OVER_PEAK = np.linspace(0.8, 1.25, 31)
+"""Steps of a third of what twenty periods resolve."""
+CYCLE_OVER_MODE = np.array([0.8, 1.0, 1.25, 1.6, 2.0, 2.5, 4.0, 8.0, 16.0])
+"""Amplitude of the cycle over root two times the standard deviation of the mode, each as likely before. A
+weaker one is no more than a trimming of the mode: with it among the alternatives, gusts alone and a cycle
+are told apart worse. In still air there is hardly any mode."""
+PAIRS = 256
+"""Pairs of shape and frequency that are looked at closely, of those that a rough sum likes best; eight times
+as many changed nothing on made flights, half as many did."""
+WIDTHS = np.linspace(-2.5, 6.0, 5)
+"""Standard deviations of the mode at which the cycle's likelihood is summed, in its own standard errors
+from what the best sine leaves; the weaker cycles leave more."""
+
+ComplexArray = NDArray[np.complex128]
+IndexArray = NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
-class _Shapes:
-    """One row for each shape of the mode: what whitens a block, the whitened sines and their energies."""
+class _Sums:
+    """What the likelihoods need of the stretches; b of them, f frequencies, p the filters' order.
 
-    whiten: FloatArray
-    cosine: FloatArray
-    sine: FloatArray
-    energy: FloatArray
-    log_scale: FloatArray
+    Parameters
+    ----------
+    sizes : ndarray of int, shape (b,)
+    first : ndarray, shape (b, p)
+        The first samples of each stretch.
+    products : ndarray, shape (p * p + (p + 1) ** 2,)
+        As `Shapes.forms` weighs them.
+    projected : ndarray of complex, shape (b, f, p + 1)
+        Sums of the samples after the first p, and of those 1 to p before each, times the turned phasor.
+    """
+
+    sizes: IndexArray
+    first: FloatArray
+    products: FloatArray
+    projected: ComplexArray
+
+    @classmethod
+    def of(cls, stretches: Sequence[FloatArray]) -> Self:
+        """Sums over stretches of more than p samples."""
+        turns = _phasors().conj()
+        windows = [np.lib.stride_tricks.sliding_window_view(one, ORDER + 1) for one in stretches]
+        first = np.stack([one[:ORDER] for one in stretches])
+        lagged = sum(one.T @ one for one in windows)
+        return cls(
+            sizes=np.array([one.size for one in stretches]),
+            first=first,
+            products=np.concatenate([(first.T @ first).ravel(), np.ravel(lagged)]),
+            projected=np.stack([(turns[:, ORDER : ORDER + len(one)] @ one)[:, ::-1] for one in windows]),
+        )
+
+    @property
+    def samples(self) -> int:
+        """In all stretches."""
+        return int(self.sizes.sum())
+
+    @property
+    def freedom(self) -> int:
+        """Samples less the straight lines."""
+        return self.samples - 2 * self.sizes.size
 
 
 def steady_cycle_evidence(signals: Sequence[FloatArray], rate_hz: float, peak_hz: float) -> float | None:
@@ -76,7 +111,7 @@ def steady_cycle_evidence(signals: Sequence[FloatArray], rate_hz: float, peak_hz
     Returns
     -------
     float or None
-        Natural logarithm; None when no piece holds one block of `BLOCK_PERIODS` periods.
+        Natural logarithm; None when no piece holds `LEAST_PERIODS` periods.
 
     Examples
     --------
@@ -85,104 +120,118 @@ def steady_cycle_evidence(signals: Sequence[FloatArray], rate_hz: float, peak_hz
     >>> steady_cycle_evidence([np.sin(1.3 * time_s) + 0.1 * noise], 10.0, 1.3 / 6.283) > 5.0
     True
     """
-    blocks = np.array(list(_blocks(signals, rate_hz, peak_hz)))
-    if blocks.size == 0:
+    stretches = list(_stretches(signals, rate_hz, peak_hz))
+    if len(stretches) > MOST_STRETCHES:
+        kept = np.linspace(0, len(stretches) - 1, MOST_STRETCHES).round().astype(np.intp)
+        stretches = [stretches[index] for index in kept]
+    if not stretches:
         return None
-    if len(blocks) > MOST_BLOCKS:
-        blocks = blocks[np.linspace(0, len(blocks) - 1, MOST_BLOCKS).round().astype(np.intp)]
-    deviation = float(blocks.std())
+    deviation = float(np.concatenate(stretches).std())
     if not deviation > 0.0:
         return None
-    return _log_factor(blocks.T / deviation)
+    return _log_factor(_Sums.of([one / deviation for one in stretches]))
 
 
-def _blocks(signals: Sequence[FloatArray], rate_hz: float, peak_hz: float) -> Iterator[FloatArray]:
-    """Blocks on a grid of `SAMPLES_PER_PERIOD`, less their straight lines, side by side in each piece."""
-    length_s = BLOCK_PERIODS / peak_hz
-    grid_s = np.arange(SIZE) / (SAMPLES_PER_PERIOD * peak_hz)
-    step_s = grid_s[1]
+def _stretches(signals: Sequence[FloatArray], rate_hz: float, peak_hz: float) -> Iterator[FloatArray]:
+    """Stretches on a grid of `SAMPLES_PER_PERIOD`, less their straight lines."""
+    step_s = 1.0 / (SAMPLES_PER_PERIOD * peak_hz)
     for signal in signals:
         # Means over one step, by the running integral: what is faster must not fold back.
         edge_s = np.arange(signal.size + 1) / rate_hz
         area = np.concatenate(([0.0], np.cumsum(signal))) / rate_hz
-        count = int(edge_s[-1] / length_s + 1e-9)
-        spare_s = edge_s[-1] - count * length_s
-        for number in range(count):
-            begin_s = spare_s / 2.0 + number * length_s + grid_s
-            mean = (np.interp(begin_s + step_s, edge_s, area) - np.interp(begin_s, edge_s, area)) / step_s
-            yield mean @ _level()
+        steps = int(edge_s[-1] / step_s + 1e-9)
+        if steps < LEAST_PERIODS * SAMPLES_PER_PERIOD:
+            continue
+        parts = -(-steps // (MOST_PERIODS * SAMPLES_PER_PERIOD))
+        size = steps // parts
+        spare_s = edge_s[-1] - parts * size * step_s
+        grid_s = spare_s / 2.0 + np.arange(parts * size + 1) * step_s
+        mean = np.diff(np.interp(grid_s, edge_s, area)) / step_s
+        yield from (_levelled(part) for part in mean.reshape(parts, size))
 
 
-def _log_factor(blocks: FloatArray) -> float:
-    """Bayes' factor, logarithm; `blocks` of shape (SIZE, k), standard deviation one."""
-    shapes = _shapes()
-    k = blocks.shape[1]
-    white = shapes.whiten @ blocks
-    square = np.einsum("snk,snk->s", white, white)
-    projected = np.hypot(
-        np.einsum("snc,snk->sck", shapes.cosine, white), np.einsum("snc,snk->sck", shapes.sine, white)
-    )
-    variance = MODE_OVER_ALL**2
-    freedom = SIZE - 2  # the straight line is gone
-    alone = (
-        -k * shapes.log_scale[:, None]
-        - k * freedom * np.log(MODE_OVER_ALL)
-        - 0.5 * square[:, None] / variance
-    )
-    # What the best sine could explain at most, to leave out shapes that neither explanation likes.
-    most = np.max(np.sum(projected**2, axis=2) / (2.0 * shapes.energy), axis=1)
-    liked = (alone.max(axis=1), (alone + 0.5 * most[:, None] / variance).max(axis=1))
-    kept = np.unique(np.concatenate([np.argsort(-one)[:KEPT] for one in liked]))
-    # axes: shape, deviation, ratio, frequency, block
-    amplitude = np.sqrt(2.0) * CYCLE_OVER_MODE * MODE_OVER_ALL[:, None]
-    pull = (amplitude / variance[:, None])[None, :, :, None, None] * projected[kept][:, None, None]
-    cost = 0.5 * (amplitude**2 / variance[:, None])[None, :, :, None] * shapes.energy[kept][:, None, None]
-    gain = np.sum(np.log(special.i0e(pull)) + pull, axis=-1) - k * cost
-    with_cycle = special.logsumexp(alone[kept][:, :, None, None] + gain) - np.log(gain[0, 0].size)
+def _levelled(part: FloatArray) -> FloatArray:
+    """Less its straight line."""
+    line = np.arange(part.size) - (part.size - 1) / 2.0
+    return np.asarray(part - part.mean() - line * (line @ part) / (line @ line))
+
+
+def _log_factor(sums: _Sums) -> float:
+    """Bayes' factor, logarithm; both likelihoods are averaged over the standard deviation, log-uniform."""
+    table = shapes()
+    square = table.forms @ sums.products
+    level = table.log_prior - table.log_scale(sums.sizes.size, sums.samples)
+    half = 0.5 * sums.freedom
+    # The integral over the standard deviation of s^-2h exp(-square / 2 s^2) ds / s.
+    alone = level - half * np.log(0.5 * square) + special.gammaln(half) - np.log(2.0)
+    shape, frequency = _likely_pairs(table, sums, square, level)
+    pull, energy = _pulls(table, sums, shape, frequency)
+    with_cycle = _with_cycle(pull, energy, square[shape], level[shape], sums.freedom)
     return float(with_cycle - special.logsumexp(alone))
 
 
-@functools.cache
-def _level() -> FloatArray:
-    """Takes the straight line off a block, shape (SIZE, SIZE), symmetric."""
-    line = np.stack([np.ones(SIZE), np.arange(SIZE) - (SIZE - 1) / 2.0])
-    line /= np.linalg.norm(line, axis=1)[:, None]
-    return np.eye(SIZE) - line.T @ line
+def _likely_pairs(
+    table: Shapes, sums: _Sums, square: FloatArray, level: FloatArray
+) -> tuple[IndexArray, IndexArray]:
+    """Indices of shape and of frequency where a cycle explains most, by the samples after the first p."""
+    after = sums.sizes - ORDER
+    # Squares of what the filters leave, projected on the sine: one form of the lags for all the stretches.
+    lags = sums.projected / np.sqrt(after)[:, None, None]
+    form = np.einsum("bfi,bfj->fij", lags, lags.conj()).real[:, ::-1, ::-1]
+    explained = 2.0 * table.forms[:, ORDER**2 :] @ form.reshape(len(form), -1).T
+    response = np.abs(table.filters @ _phasors()[:, : ORDER + 1].conj().T) ** 2
+    energy = 0.5 * after.sum() * response * np.exp(-table.log_variance[:, -1:])
+    pull = np.sqrt(np.maximum(explained, 0.0) * energy)
+    # The mode has at most about what is left without a cycle, and the cycle has a least share of it.
+    least = CYCLE_OVER_MODE[0] * np.sqrt(1.4 * square / sums.freedom)
+    amplitude = np.maximum(pull / energy, least[:, None])
+    left = square[:, None] - amplitude * (2.0 * pull - amplitude * energy)
+    liked = level[:, None] - 0.5 * sums.freedom * np.log(np.maximum(left, 1e-9 * square[:, None]))
+    best = np.argpartition(-liked.ravel(), PAIRS)[:PAIRS]
+    shape, frequency = np.unravel_index(best, liked.shape)
+    return shape, frequency
+
+
+def _pulls(
+    table: Shapes, sums: _Sums, shape: IndexArray, frequency: IndexArray
+) -> tuple[FloatArray, FloatArray]:
+    """Whitened projections on a sine of unit amplitude, shape (pairs, b), and its energy in all stretches.
+
+    Exact for the autoregression: the first samples are whitened by themselves, the rest by its filter.
+    """
+    filters, precision = table.filters[shape], np.exp(-table.log_variance[shape, -1])
+    phasor = _phasors()[frequency]
+    first = table.first[shape]
+    begun = np.einsum("knm,km->kn", first, phasor[:, :ORDER])
+    response = np.einsum("kj,kj->k", filters, phasor[:, : ORDER + 1].conj())
+    rest = np.einsum("kj,bkj->kb", filters, sums.projected[:, frequency])
+    projected = np.einsum("kn,knm->km", begun.conj(), first) @ sums.first.T
+    projected = projected + (precision * response.conj())[:, None] * rest
+    after = sums.samples - ORDER * sums.sizes.size
+    energy = sums.sizes.size * np.sum(np.abs(begun) ** 2, axis=1) + after * precision * np.abs(response) ** 2
+    return np.abs(projected), np.asarray(0.5 * energy)
+
+
+def _with_cycle(
+    pull: FloatArray, energy: FloatArray, square: FloatArray, level: FloatArray, freedom: int
+) -> float:
+    """Logarithm of the likelihood with a cycle: phases, amplitudes and standard deviations averaged."""
+    left = np.maximum(square - pull.sum(axis=1) ** 2 / energy, 1e-6 * square)
+    step = (WIDTHS[1] - WIDTHS[0]) / np.sqrt(2.0 * freedom)
+    log_deviation = 0.5 * np.log(left / freedom)[:, None] + WIDTHS / np.sqrt(2.0 * freedom)
+    deviation = np.exp(log_deviation)
+    # axes: pair, deviation, ratio, stretch
+    strength = np.sqrt(2.0) * CYCLE_OVER_MODE
+    turned = (strength / deviation[:, :, None])[..., None] * pull[:, None, None, :]
+    phases = np.sum(np.log(special.i0e(turned)) + turned, axis=-1)
+    gain = phases - 0.5 * strength**2 * energy[:, None, None]
+    noise = level[:, None] - freedom * log_deviation - 0.5 * square[:, None] / deviation**2
+    average = np.log(step) - np.log(CYCLE_OVER_PEAK.size * CYCLE_OVER_MODE.size)
+    return float(special.logsumexp(noise[:, :, None] + gain) + average)
 
 
 @functools.cache
-def _shapes() -> _Shapes:
-    """Made once: the covariance of a levelled block for each shape of the mode, and what follows from it."""
-    basis = linalg.null_space(np.stack([np.ones(SIZE), np.arange(SIZE, dtype=np.float64)])).T
-    periods = np.arange(SIZE) / SAMPLES_PER_PERIOD
-    turns = 2.0 * np.pi * periods[:, None] * CYCLE_OVER_PEAK
-    whiten, cosine, sine, energy, log_scale = [], [], [], [], []
-    for frequency in MODE_OVER_PEAK:
-        for damping in DAMPING:
-            for wander, noise in itertools.product(WANDER, NOISE):
-                shape = _covariance(frequency, damping, periods)
-                shape = shape + wander * np.exp(-periods / WANDER_PERIODS)
-                shape[0] += noise
-                root = linalg.cholesky(basis @ linalg.toeplitz(shape) @ basis.T, lower=True)
-                white = linalg.solve_triangular(root, basis, lower=True)
-                c, s = white @ np.cos(turns), white @ np.sin(turns)
-                whiten.append(white)
-                cosine.append(c)
-                sine.append(s)
-                energy.append(0.5 * (np.sum(c**2, axis=0) + np.sum(s**2, axis=0)))
-                log_scale.append(np.sum(np.log(np.diag(root))))
-    return _Shapes(
-        whiten=np.stack(whiten),
-        cosine=np.stack(cosine),
-        sine=np.stack(sine),
-        energy=np.stack(energy),
-        log_scale=np.array(log_scale),
-    )
-
-
-def _covariance(frequency: float, damping: float, periods: FloatArray) -> FloatArray:
-    """Autocorrelation of a second-order mode driven by white noise; frequency per period."""
-    w = 2.0 * np.pi * frequency
-    damped = w * np.sqrt(1.0 - damping**2)
-    decay = np.exp(-damping * w * periods)
-    return np.asarray(decay * (np.cos(damped * periods) + damping * w / damped * np.sin(damped * periods)))
+def _phasors() -> ComplexArray:
+    """A turning phasor of each frequency over the longest stretch, shape (f, samples)."""
+    periods = np.arange(MOST_PERIODS * SAMPLES_PER_PERIOD) / SAMPLES_PER_PERIOD
+    return np.asarray(np.exp(2j * np.pi * CYCLE_OVER_PEAK[:, None] * periods))
