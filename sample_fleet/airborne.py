@@ -249,7 +249,7 @@ def _run(
         )
     }
     gust_n, gust_e, gust_d, gust_p, noise_p, noise_q, noise_r, noise_bank, noise_pitch = write.values()
-    u, v = _as_north_east(gusts, weather)
+    u, v = (part / FOOT_M for part in as_north_east(gusts, weather))
     outside = zip(
         u.tolist(),
         v.tolist(),
@@ -289,12 +289,12 @@ def _run(
     return frames, ticks
 
 
-def _as_north_east(gusts: Gusts, weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Horizontal gusts in ft/s; the standard lays u along the mean wind at low altitude."""
+def as_north_east(gusts: Gusts, weather: Weather) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Horizontal gusts in m/s, added to the mean wind; the standard lays u along it at low altitude."""
     angle = np.radians(weather.wind_from_deg)
     north = np.cos(angle) * gusts.u_mps - np.sin(angle) * gusts.v_mps
     east = np.sin(angle) * gusts.u_mps + np.cos(angle) * gusts.v_mps
-    return north / FOOT_M, east / FOOT_M
+    return north, east
 
 
 class _SlowLoops:

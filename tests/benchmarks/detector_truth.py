@@ -12,14 +12,14 @@ where there is one.
 from __future__ import annotations
 
 from collections import defaultdict
-from collections.abc import Iterator, Mapping, Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
 from scipy import stats
 
-from tests.benchmarks.truth_flights import Figures, Scored
+from tests.benchmarks.truth_flights import Scored
 from tests.benchmarks.truth_loops import loop_table
 from tests.benchmarks.truth_oscillation import oscillation_tables
 from tests.benchmarks.truth_plants import MODELS, PLANTS, Plant
@@ -227,8 +227,8 @@ def _cause_cells(named: list[str]) -> str:
 
 
 TRUTHS = (
-    ("conditions", "wind_mps", "flight", "wind_mps", 1.0),
-    ("conditions", "wind_from_deg", "flight", "wind_from_deg", 1.0),
+    ("conditions", "wind_mps", "flight", "wind_met_mps", 1.0),
+    ("conditions", "wind_from_deg", "flight", "wind_met_from_deg", 1.0),
     ("conditions", "gust_edr", "flight", "gust_edr", 1.0),
     ("conditions", "air_density_kgpm3", "flight", "air_density_kgm3", 1.0),
     ("energy", "battery_resistance_mohm", "flight", "battery_resistance_ohm", 1000.0),
@@ -286,30 +286,40 @@ def _truth_rows(
         )
 
 
+WIND_TRUTHS = {"the air met": "wind_met", "the mean of its weather": "wind"}
+"""Slow gusts leave some tenths of a metre per second between the two in a flight of four minutes."""
+
+
 def wind_table(all_flights: Sequence[Scored]) -> str:
     """The bounds that the wind is held to, where it blows above 3 m/s."""
     lines = [
-        "| wind above 3 m/s | log | within 0.5 m/s | within 10 deg | both, at least |",
-        "|---|---:|---:|---:|---:|",
+        "| wind above 3 m/s, full turn, against | log | within 0.5 m/s | within 10 deg | both, at least |",
+        "|---|---|---:|---:|---:|",
     ]
-    for log, rates_hz in LOGS.items():
-        speeds = turns = both = trials = 0
-        for one in all_flights:
-            if one.kind != "" or one.rate_hz not in rates_hz or not _windy(one.truth, one.figures):
-                continue
-            speed = abs(one.figures["wind_mps", "flight"].value - float(one.truth["wind_mps"])) <= 0.5
-            off = one.figures["wind_from_deg", "flight"].value - float(one.truth["wind_from_deg"])
-            turn = abs(wrap_180(off)) <= 10.0
-            speeds, turns, both, trials = speeds + speed, turns + turn, both + (speed and turn), trials + 1
-        lines.append(
-            f"| sound flights, full turn | {log} | {speeds} of {trials} | {turns} of {trials} | "
-            f"{Count(both, trials).at_least:.1%} |"
-        )
+    for words, truth in WIND_TRUTHS.items():
+        for log, rates_hz in LOGS.items():
+            close = np.array([_wind_close(one, truth) for one in all_flights if _windy(one, rates_hz)])
+            speeds, turns = close.reshape(-1, 2).sum(axis=0)
+            both = Count(int(close.reshape(-1, 2).all(axis=1).sum()), len(close))
+            lines.append(
+                f"| {words} | {log} | {speeds} of {both.trials} | {turns} of {both.trials} | "
+                f"{both.at_least:.1%} |"
+            )
     return "\n".join(lines) + "\n"
 
 
-def _windy(truth: Mapping[str, float | str], figures: Figures) -> bool:
-    return float(truth["wind_mps"]) > LEAST_WIND_MPS and ("wind_mps", "flight") in figures
+def _wind_close(one: Scored, truth: str) -> tuple[bool, bool]:
+    """Whether speed and direction are within their bounds."""
+    off_mps = one.figures["wind_mps", "flight"].value - float(one.truth[f"{truth}_mps"])
+    off_deg = one.figures["wind_from_deg", "flight"].value - float(one.truth[f"{truth}_from_deg"])
+    return abs(off_mps) <= 0.5, abs(wrap_180(off_deg)) <= 10.0
+
+
+def _windy(one: Scored, rates_hz: Sequence[float]) -> bool:
+    """A sound flight in more than a breeze, whose wind was told."""
+    told = ("wind_mps", "flight") in one.figures and ("wind_from_deg", "flight") in one.figures
+    windy = float(one.truth["wind_mps"]) > LEAST_WIND_MPS
+    return one.kind == "" and one.rate_hz in rates_hz and windy and told
 
 
 CAUSES_INTRO = (

@@ -59,14 +59,16 @@ class Scored:
     figures: Figures
 
 
-def fly_one(model: AirframeModel, faults: tuple[Fault, ...], rng: np.random.Generator) -> Flown:
-    """One survey flight of about four minutes in the weather of an ordinary season."""
+def fly_one(
+    model: AirframeModel, faults: tuple[Fault, ...], rng: np.random.Generator, minutes: float = 4.0
+) -> Flown:
+    """One survey flight of about so many minutes in the weather of an ordinary season."""
     weather = Weather(
         wind_mps=float(rng.uniform(0.5, 6.5)),
         wind_from_deg=float(rng.uniform(0.0, 360.0)),
         gust_mps=float(rng.uniform(0.05, 0.6)),
     )
-    plan = survey_plan(rng, float(rng.uniform(235.0, 255.0)))
+    plan = survey_plan(rng, 60.0 * minutes + float(rng.uniform(-5.0, 15.0)))
     return fly(model, defaults_for(model), plan, weather, faults, rng, FLOWN_HZ)
 
 

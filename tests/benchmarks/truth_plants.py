@@ -52,6 +52,8 @@ class Plant:
         Flights whose planted truth (`planted_truth`, in the figure's unit) is below it are not scored.
     weight : float
         Flights with it over flights with the others.
+    minutes : float
+        Length of those flights.
     """
 
     name: str
@@ -66,6 +68,7 @@ class Plant:
     reference: float | None = None
     least: float = 0.0
     weight: float = 1.0
+    minutes: float = 4.0
 
     def fault(self, number: int) -> Fault:
         """The fault for one of `MODELS`."""
@@ -103,6 +106,8 @@ PLANTS = (
           "0.04 of travel", "linkage_play", weight=0.5),
     Plant("soft roll loop", "loop_response", "bank_delay_s", "assisted", "loop_gain", (0.677, 0.658, 0.631),
           "bank 0.2 s later", "loop_gain", loop="roll", weight=0.5),
+    Plant("power lost in longer flights", "energy", "cruise_power_corrected_w", "cruise", "propulsion_loss",
+          (0.232, 0.161, 0.106), "16 W more, flights of 9 to 10 minutes", "propulsion_loss", minutes=9.5),
 )  # fmt: skip
 
 

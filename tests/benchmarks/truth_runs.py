@@ -88,7 +88,7 @@ def flown_and_scored(job: Job) -> list[Scored]:
     seeds = [SEED, job.number, job.code, job.index]
     faults = () if job.plant is None else (job.plant.fault(job.number),)
     rng = np.random.default_rng(seeds)
-    flown = fly_one(model, faults, rng)
+    flown = fly_one(model, faults, rng, 4.0 if job.plant is None else job.plant.minutes)
     kind = ""
     if job.plant is not None:
         kind = job.plant.name
