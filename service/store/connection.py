@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 import os
 import random
 import threading
@@ -16,6 +17,9 @@ import duckdb
 
 from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError
 from trimkeep.service.store.migrate import migrate
+from trimkeep.service.store.torn_block import mend_torn_block
+
+log = logging.getLogger(__name__)
 
 DATABASE_NAME = "trimkeep.duckdb"
 RECORDINGS_NAME = "recordings"
@@ -221,6 +225,8 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
         connection.close()
         engine.close()
         if isinstance(error, duckdb.Error):
+            if mend_torn_block(store.database, str(error)) is not None:
+                raise _mended(store) from error
             raise _translated(error, store) from error
         raise
     connection.close()
@@ -238,18 +244,39 @@ def _attach(connection: duckdb.DuckDBPyConnection, store: Store) -> None:
     path = str(store.database).replace("'", "''")
     deadline = time.monotonic() + store.patience_s
     wait_s = FIRST_WAIT_S
+    mended: Path | None = None
     while True:
         try:
             connection.execute(f"ATTACH '{path}' AS {_NAME} (TYPE duckdb)")
             connection.execute(f"USE {_NAME}")
+            if mended is not None:
+                _read_everything(connection)
+                log.warning("%s: %s; it is kept as %s", store.database, _CUT_OFF, mended.name)
             return
         except duckdb.Error as error:
-            if "lock" not in str(error).lower():
+            if mended is None:
+                mended = mend_torn_block(store.database, str(error))
+                if mended is not None:
+                    continue
+            if _OCCUPIED not in str(error):
                 raise
             if time.monotonic() >= deadline:
                 raise _busy(store) from error
         time.sleep(wait_s * random.uniform(0.5, 1.5))
         wait_s = min(1.5 * wait_s, LONGEST_WAIT_S)
+
+
+def _read_everything(connection: duckdb.DuckDBPyConnection) -> None:
+    """Every value once: what is damaged beyond one torn block shows here and not weeks later."""
+    names = connection.execute(
+        "SELECT table_name FROM duckdb_tables() WHERE database_name = current_database()"
+    ).fetchall()
+    for (name,) in names:
+        connection.execute(f'SELECT count(COLUMNS(*)) FROM "{name}"').fetchall()
+
+
+def _mended(store: Store) -> StoreError:
+    return StoreError(_CUT_OFF, subject=str(store.database), next_step="Nothing is lost; run it again")
 
 
 def _busy(store: Store) -> StoreBusy:
@@ -260,6 +287,10 @@ def _busy(store: Store) -> StoreBusy:
     )
 
 
+_OCCUPIED = "Could not set lock"
+_CUT_OFF = (
+    "had a block that a kill or a power failure had cut off, and was set right from what the block holds"
+)
 # What the system says when it is the disk or a permission, whatever the engine was doing at that moment: a
 # commit on a full disk ends in a TransactionException, a checkpoint in a FatalException.
 _SURROUNDINGS = (
@@ -284,7 +315,8 @@ def _translated(error: duckdb.Error, store: Store) -> Exception:
             subject=str(store.database),
             next_step="See that the disk has room and that this user may write the folder, then try again",
         )
-    if isinstance(error, duckdb.FatalException | duckdb.SerializationException | duckdb.IOException):
+    damaged = isinstance(error, duckdb.FatalException | duckdb.SerializationException | duckdb.IOException)
+    if damaged or "Corrupt database file" in text:
         return StoreDamaged(
             f"is damaged ({first})",
             subject=str(store.database),
