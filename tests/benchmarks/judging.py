@@ -16,7 +16,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from tests.benchmarks.judging_fleet import digest, first_season, pooled, together
+from tests.benchmarks.judging_fleet import called, digest, first_season, pooled, together
 from tests.benchmarks.judging_known import false_alarms, intervals_and_forecasts, power, weather
 from tests.benchmarks.judging_paths import SEED, SETTINGS
 from tests.benchmarks.judging_unknown import unknown_steps
@@ -89,6 +89,7 @@ def main() -> None:
         "weather": lambda: weather(count),
         "unknown": lambda: unknown_steps(count),
         "digest": lambda: digest(max(count // 100, 3)),
+        "called": lambda: called(max(count // 10, 3)),
         "pooled": lambda: pooled(max(count // 4, 50)),
         "together": lambda: together(max(count // 8, 50)),
         "season": lambda: first_season(max(count // 40, 10)),

@@ -99,6 +99,28 @@ def digest(rounds: int) -> None:
         print(tally.row(name, rounds), flush=True)
 
 
+def called(rounds: int) -> None:
+    """The first row of the digest's table alone, from more digests, with the error of its false share."""
+    tally, said = Tally(), np.zeros((rounds, 2))
+    for number in range(rounds):
+        rng = np.random.default_rng((SEED, 7, number))
+        _, known = learned(SCENARIOS["real"], number)
+        before = np.array([tally.false[-1], tally.right[-1]])
+        _count_called(tally, [measured(rng, known, 2.0)])
+        said[number] = np.array([tally.false[-1], tally.right[-1]]) - before
+    print("\n| digests | false share, week 2 / 4 / 12, % | found by week 2 / 4 / 12, % |\n|---|---|---|")
+    shares = [100 * tally.false[w] / max(tally.false[w] + tally.right[w], 1) for w in (1, 3, 11)]
+    found = [100 * tally.right[w] / (REAL * rounds) for w in (1, 3, 11)]
+    # of a ratio of sums over independent digests
+    off = said[:, 0] - shares[2] / 100 * said.sum(axis=1)
+    error = 100 * float(np.sqrt(off @ off)) / said.sum()
+    print(
+        f"| {rounds} | {' / '.join(f'{x:.1f}' for x in shares)} (standard error of the last {error:.2f}) |"
+        f" {' / '.join(f'{x:.1f}' for x in found)} |",
+        flush=True,
+    )
+
+
 def _count_called(tally: Tally, metrics: Sequence[Metric]) -> None:
     called = np.zeros(CHANGES, dtype=bool)
     for week in range(12):
