@@ -9,7 +9,7 @@ from statsmodels.sandbox.regression.gmm import IV2SLS
 
 from trimkeep.detectors.numerics.robust import gauss_newton, mad_sigma
 from trimkeep.detectors.numerics.stats import effective_samples, mean_of, quantile_of, rms_of
-from trimkeep.detectors.numerics.surface_effect import _two_stage
+from trimkeep.detectors.numerics.surface_effect import _two_stage, _with_error
 
 
 def _first_order(keep: float, size: int, rng: np.random.Generator) -> np.ndarray:
@@ -75,8 +75,9 @@ def test_slope_along_instruments_against_statsmodels() -> None:
     moved = asked @ np.array([0.5, 0.3, 0.1]) - 0.8 * hidden + 0.1 * rng.standard_normal(size)
     flown = 3.0 * moved + 2.0 * hidden + 0.5
     outside = IV2SLS(flown, np.column_stack((moved, np.ones(size))), asked).fit()
-    ours = _two_stage(flown, moved, asked, np.linalg.inv(asked.T @ asked), 0.0)
-    assert ours is not None
-    assert ours[1].value == pytest.approx(outside.params[0], rel=1e-9)
-    assert ours[1].error == pytest.approx(outside.bse[0], rel=0.05)  # theirs takes the samples as independent
+    fit = _two_stage(flown, moved, asked, np.linalg.inv(asked.T @ asked), 0.0)
+    assert fit is not None
+    ours = _with_error(fit)
+    assert ours.value == pytest.approx(outside.params[0], rel=1e-9)
+    assert ours.error == pytest.approx(outside.bse[0], rel=0.05)  # theirs takes the samples as independent
     assert abs(np.polyfit(moved, flown, 1)[0] - 3.0) > 0.5
