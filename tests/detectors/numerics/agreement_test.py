@@ -10,6 +10,7 @@ from trimkeep.detectors.numerics.agreement import (
     Agreement,
     correlation,
     moves_alike,
+    percentiles,
     same_direction,
     same_size,
     same_spread,
@@ -99,3 +100,19 @@ def test_a_range_bears_a_few_glitches() -> None:
     glitch = np.where(TIME == 5.0, 1e6, WAVE)
     assert within(glitch, -1.5, 1.5).said is Agreement.AGREES
     assert within(100.0 * WAVE, -1.5, 1.5).said is Agreement.DIFFERS
+
+
+@pytest.mark.parametrize("size", [1, 2, 3, 50, 51, 101, 960])
+def test_percentiles_are_those_of_numpy_to_the_last_bit(size: int) -> None:
+    rng = np.random.default_rng(size)
+    for value in (rng.normal(0.0, 30.0, size), np.round(rng.normal(1e5, 3.0, size)), np.full(size, -0.1)):
+        percents = (0.0, 1.0, 2.0, 37.3, 50.0, 98.0, 99.0, 100.0)
+        assert percentiles(value, percents) == np.percentile(value, percents).tolist()
+
+
+def test_a_rival_known_at_other_samples_is_compared_where_it_is_known() -> None:
+    """What is expected goes with the rival only where the other one has no sample."""
+    expected = np.where(TIME < 200.0, np.sin(TIME / 3.1), WAVE)
+    found, rival = np.where(TIME < 200.0, OTHER, np.nan), np.where(TIME < 200.0, np.nan, WAVE)
+    assert moves_alike(expected, found).said is Agreement.UNKNOWN
+    assert moves_alike(expected, found, (rival,)).said is Agreement.SILENT
