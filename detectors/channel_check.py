@@ -34,6 +34,8 @@ NEEDED = 0.5
 ALIKE = 0.045
 """Below what tells two explanations apart; more than what their likelihood beforehand does."""
 MOST_CHANGES = 16
+ROUNDING = 1e-9
+"""Of sums of a hundred weights; what is this near to a bound is worked out in full."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -92,19 +94,39 @@ class _Court:
             return LOST_AGREEMENT if before is Agreement.AGREES else LOST_ANSWER
         return FAILED.get(said, FINE * min(answer.apart, 1.0))
 
-    def gain(self, change: Change, read_as: ReadAs, failing: list[Relation]) -> float:
-        """How much less speaks against the reading once it is changed; 0 where nothing is put right."""
-        new = change.on(read_as)
-        cured = sum(
-            self._lighter(one, read_as, new) for one in failing if change.channels & set(one.channels)
-        )
-        if cured < WORTH:
-            return 0.0
-        others = [one for one in self.relations if one not in failing and change.channels & set(one.channels)]
-        return cured + sum(self._lighter(one, read_as, new) for one in others) - change.cost
+    def cured(self, change: Change, read_as: ReadAs, failing: list[Relation]) -> float | None:
+        """How much less the failing relations speak against the reading once it is changed.
 
-    def _lighter(self, relation: Relation, old: ReadAs, new: ReadAs) -> float:
-        return self.weight(relation, old) - self.weight(relation, new)
+        None where the change puts nothing right.
+        """
+        return self._eased(change, read_as, failing, WORTH)
+
+    def gain(
+        self, change: Change, read_as: ReadAs, failing: list[Relation], cured: float, at_least: float
+    ) -> float | None:
+        """How much less all relations speak against the reading once it is changed; None below a bound."""
+        others = [one for one in self.relations if one not in failing]
+        eased = self._eased(change, read_as, others, at_least + change.cost - cured)
+        return None if eased is None else cured + eased - change.cost
+
+    def _eased(
+        self, change: Change, read_as: ReadAs, relations: list[Relation], at_least: float
+    ) -> float | None:
+        """What the change takes from the weight of some relations; None as soon as that cannot reach a bound.
+
+        No weight is negative, so that what is left to ask can at best take away all that it weighs now.
+        """
+        new, channels = change.on(read_as), change.channels
+        touched = [one for one in relations if not channels.isdisjoint(one.channels)]
+        before = [self.weight(one, read_as) for one in touched]
+        possible, after = sum(before), []
+        for relation in touched:
+            if possible < at_least - ROUNDING:
+                return None
+            after.append(self.weight(relation, new))
+            possible -= after[-1]
+        eased = sum(old - now for old, now in zip(before, after, strict=True))
+        return None if eased < at_least - ROUNDING else eased
 
     def total(self, read_as: ReadAs) -> float:
         return sum(self.weight(one, read_as) for one in self.relations)
@@ -151,14 +173,9 @@ def _best(
     court: _Court, read_as: ReadAs, failing: list[Relation], columns: Columns
 ) -> tuple[Change, tuple[Change, ...]] | None:
     """The change that puts most right, and others that put as much right."""
-    present = {name for relation in failing for name in relation.channels if court.frame.has(name)}
-    tried = (
-        (court.gain(change, read_as, failing), change) for change in changes(present, court.frame, columns)
-    )
-    scored = [(gained, change) for gained, change in tried if gained >= WORTH]
+    scored = _gains(court, read_as, failing, columns)
     if not scored:
         return None
-    scored.sort(key=lambda entry: (-entry[0], entry[1].factors))
     best_gain, best = scored[0]
     others = tuple(
         change
@@ -166,6 +183,29 @@ def _best(
         if best_gain - gain < ALIKE and not change.channels & best.channels and len(change.factors) == 1
     )
     return best, others
+
+
+def _gains(
+    court: _Court, read_as: ReadAs, failing: list[Relation], columns: Columns
+) -> list[tuple[float, Change]]:
+    """Changes that are worth it with what they gain, the best first; without some that gain far less."""
+    present = {name for relation in failing for name in relation.channels if court.frame.has(name)}
+    hopeful = [
+        (cured, place, change)
+        for place, change in enumerate(changes(present, court.frame, columns))
+        if (cured := court.cured(change, read_as, failing)) is not None and cured >= WORTH
+    ]
+    # The most promising first: those that cannot come near it any more need not be asked to the end.
+    hopeful.sort(key=lambda entry: (-entry[0], entry[1]))
+    found: list[tuple[float, int, Change]] = []
+    bar = WORTH
+    for cured, place, change in hopeful:
+        gained = court.gain(change, read_as, failing, cured, bar)
+        if gained is not None and gained >= WORTH:
+            found.append((gained, place, change))
+            bar = max(bar, gained - ALIKE)
+    found.sort(key=lambda entry: (-entry[0], entry[2].factors, entry[1]))
+    return [(gained, change) for gained, _, change in found]
 
 
 def _needed(
