@@ -12,7 +12,7 @@ import pandas as pd
 import pytest
 
 from tests.detectors.planted import flown_with, recorded
-from tests.service.small_logs import ingest
+from tests.service.small_logs import age, ingest
 from trimkeep.config.airframe import ColumnMap, Output
 from trimkeep.config.cards import load_card
 from trimkeep.config.load import load_fleet
@@ -79,6 +79,7 @@ def table(
     for name in OWN:
         written[name] = flight.channels[name].value
     pd.DataFrame({**written, **more}).iloc[:rows].to_csv(path, index=False)
+    age(path)  # or ingest would wait until it stands still
     return path
 
 
