@@ -1,14 +1,13 @@
-"""Frames against the slow twin that reads byte by byte."""
+"""Frames of files that are as they should be, cut, spoilt or odd; any bytes are in `tlog_any_bytes_test`."""
 
 from __future__ import annotations
 
+import functools
+
 import numpy as np
 import pytest
-from hypothesis import given, settings
-from hypothesis import strategies as st
 
 from tests.service.readers.packets import FOREIGN_EXTRA, START_US, Talker, packet, record
-from tests.service.readers.plain_reader import plain_starts
 from trimkeep.service.readers.tlog_log import decode_bytes
 from trimkeep.service.readers.tlog_messages import message_kinds
 
@@ -17,55 +16,9 @@ pytestmark = pytest.mark.usefixtures("both_ways")
 EXTRAS = {number: kind.extra for number, kind in message_kinds().items()}
 
 
-@st.composite
-def _records(draw: st.DrawFn) -> bytes:
-    """A record with a right checksum; stamps and payloads may hold start bytes."""
-    version = draw(st.sampled_from((1, 2)))
-    number = draw(st.sampled_from((0, 1, 30, 62, 253) if version == 1 else (0, 30, 245, 253, 375, 385)))
-    payload = draw(
-        st.binary(min_size=1, max_size=60) | st.lists(st.sampled_from((0xFD, 0xFE, 0, 1))).map(bytes)
-    )
-    built = packet(
-        number,
-        payload or b"\0",
-        extra=EXTRAS[number],
-        version=version,
-        signed=version == 2 and draw(st.booleans()),
-        system=draw(st.sampled_from((1, 2, 0xFD))),
-    )
-    return record(draw(st.integers(0, 2**64 - 1)), built)
-
-
-@st.composite
-def _spoilt(draw: st.DrawFn) -> bytes:
-    """A record that lost bytes or had one changed."""
-    whole = bytearray(draw(_records()))
-    if draw(st.booleans()):
-        whole[draw(st.integers(0, len(whole) - 1))] ^= draw(st.integers(1, 255))
-        return bytes(whole)
-    return bytes(whole[: draw(st.integers(0, len(whole)))])
-
-
-_garbage = st.binary(max_size=40) | st.lists(st.sampled_from((0xFD, 0xFE, 0, 1, 9)), max_size=60).map(bytes)
-
-
-@settings(max_examples=250, deadline=None)
-@given(st.lists(_records() | _records() | _spoilt() | _garbage, max_size=12).map(b"".join))
-def test_finds_exactly_what_one_pass_byte_by_byte_finds(data: bytes) -> None:
-    found = decode_bytes(data).frames.records.start.tolist()
-    assert found == plain_starts(data, EXTRAS)
-
-
-@settings(max_examples=100, deadline=None)
-@given(st.binary(max_size=3000))
-def test_arbitrary_bytes_give_frames_or_none(data: bytes) -> None:
-    frames = decode_bytes(data).frames
-    covered = int((frames.records.end - frames.records.start).sum())
-    rest = len(data) - (frames.cut_off_at if frames.cut_off_at is not None else len(data))
-    assert covered + frames.skipped_bytes + rest == len(data)
-
-
-def test_a_long_file_is_walked_from_many_places_without_loss() -> None:
+@functools.cache
+def _long_file() -> tuple[bytes, list[int]]:
+    """Twelve thousand records, start bytes in their payloads, and where each begins."""
     rng = np.random.default_rng(3)
     parts, at, starts = [], 0, []
     for k in range(12000):
@@ -75,7 +28,12 @@ def test_a_long_file_is_walked_from_many_places_without_loss() -> None:
         starts.append(at)
         parts.append(part)
         at += len(part)
-    frames = decode_bytes(b"".join(parts)).frames
+    return b"".join(parts), starts
+
+
+def test_a_long_file_is_walked_from_many_places_without_loss() -> None:
+    data, starts = _long_file()
+    frames = decode_bytes(data).frames
     assert frames.records.start.tolist() == starts
     assert (frames.skipped_bytes, frames.bad_checksum, frames.cut_off_at) == (0, 0, None)
 
