@@ -15,6 +15,7 @@ from trimkeep.config.load import load_fleet
 from trimkeep.config.settings import FleetSettings
 from trimkeep.service.cli.main import run
 from trimkeep.service.components import Component, Fitting, components
+from trimkeep.service.journal import import_journal
 from trimkeep.service.store.connection import open_store
 from trimkeep.service.store.journal import JournalRow
 from trimkeep.service.upkeep import Standing, UpkeepItem, upkeep
@@ -134,9 +135,11 @@ def flown(tmp_path: Path, maintenance: str, journals: dict[str, str]) -> FleetSe
         ten_days(template)
     shutil.copytree(template, tmp_path, dirs_exist_ok=True)
     fleet = fleet_in(tmp_path)
+    store = open_store(fleet.state)
     for airframe in ("heron-01", "heron-02"):
-        (fleet.folder / airframe / "journal.csv").write_text(HEADER + journals.get(airframe, ""))
-    ingest(fleet)
+        folder = fleet.folder / airframe
+        (folder / "journal.csv").write_text(HEADER + journals.get(airframe, ""))
+        import_journal(store, fleet, folder, airframe)
     with (fleet.folder / "fleet.toml").open("a") as stream:
         stream.write(maintenance)
     return load_fleet(fleet.folder, environment={})
