@@ -62,34 +62,29 @@ def scheduler() -> Iterator[str]:
 
 
 @pytest.fixture(scope="module")
-def workers(scheduler: str) -> Iterator[list[Forked]]:
-    """Two worker processes, each with one thread. The last test kills one of them."""
-    processes = [start_worker(scheduler, name) for name in ("one", "two")]
+def worker(scheduler: str) -> Iterator[Forked]:
+    """A worker process with one thread; a second would start readers of its own, for nothing here."""
+    process = start_worker(scheduler, "one")
+    wait_for_workers(scheduler, 1)
+    yield process
+    process.end()
+
+
+@pytest.fixture
+def workers(scheduler: str, worker: Forked) -> Iterator[list[Forked]]:
+    """A second one beside it, for the last test, which kills one of them."""
+    second = start_worker(scheduler, "two")
     wait_for_workers(scheduler, 2)
-    yield processes
-    for process in processes:
-        process.end()
+    yield [worker, second]
+    second.end()
 
 
-def test_a_log_that_kills_its_reader_is_rejected_and_the_workers_live(
-    scheduler: str, workers: list[Forked], tmp_path: Path
-) -> None:
-    fleet = fleet_in(tmp_path)
-    put(fleet, "heron-01/a-deadly.tlog", log_text([(10.0, 60.0, 1.0)], deadly=True))
-    for number in range(5):
-        put(fleet, f"heron-01/b{number}.tlog", log_text([(10.0, 60.0 + number, 1.0)]))
-    with connected(scheduler) as there:
-        report = ingest(fleet, workers=there.in_work, pool=there.pool)
-    assert [one.path for one in report.rejected] == ["heron-01/a-deadly.tlog"]
-    assert "took its process down" in report.rejected[0].sentence
-    assert len(report.flights) == 5
-    assert all(process.poll() is None for process in workers)
-    assert check_store(Store(fleet.state), read_all=True) == ()
+# A worker's reader is started anew for another limit of memory: the commands, which set one, come first.
 
 
 def test_the_command_reads_on_a_cluster(
     scheduler: str,
-    workers: list[Forked],
+    worker: Forked,
     tmp_path: Path,
     capsys: pytest.CaptureFixture[str],
 ) -> None:
@@ -99,7 +94,7 @@ def test_the_command_reads_on_a_cluster(
     assert "Logs: 1 without a flight" in capsys.readouterr().out
 
 
-def test_the_watcher_reads_on_a_cluster(scheduler: str, workers: list[Forked], tmp_path: Path) -> None:
+def test_the_watcher_reads_on_a_cluster(scheduler: str, worker: Forked, tmp_path: Path) -> None:
     fleet = fleet_in(tmp_path)
     put(fleet, "heron-01/a.csv", "time_s,pitch_deg\n0,1\n1,2\n")
     output = tmp_path / "said"
@@ -116,6 +111,22 @@ def test_the_watcher_reads_on_a_cluster(scheduler: str, workers: list[Forked], t
         assert watcher.wait() == 0
     finally:
         watcher.end()
+
+
+def test_a_log_that_kills_its_reader_is_rejected_and_the_worker_lives(
+    scheduler: str, worker: Forked, tmp_path: Path
+) -> None:
+    fleet = fleet_in(tmp_path)
+    put(fleet, "heron-01/a-deadly.tlog", log_text([(10.0, 60.0, 1.0)], deadly=True))
+    for number in range(5):
+        put(fleet, f"heron-01/b{number}.tlog", log_text([(10.0, 60.0 + number, 1.0)]))
+    with connected(scheduler) as there:
+        report = ingest(fleet, workers=there.in_work, pool=there.pool)
+    assert [one.path for one in report.rejected] == ["heron-01/a-deadly.tlog"]
+    assert "took its process down" in report.rejected[0].sentence
+    assert len(report.flights) == 5
+    assert worker.poll() is None
+    assert check_store(Store(fleet.state), read_all=True) == ()
 
 
 def test_addresses_that_lead_nowhere(
@@ -176,29 +187,33 @@ def task_of(tmp_path: Path, text: str) -> Task:
     return Task(path, "a" * 64, stat, AirframeCard(id="heron-01"), recordings, "UTC", TOOLS, 30.0)
 
 
+@pytest.fixture(scope="module")
+def reader() -> Iterator[Reader]:
+    """The one of this thread, which starts its process when it is first told something."""
+    own = module.own_reader(0)
+    yield own
+    own.close()
+
+
 def test_a_reader_serves_one_log_after_the_other_and_is_started_anew_when_it_died(
-    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+    reader: Reader, tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.delenv("OPENBLAS_NUM_THREADS", raising=False)
     task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
-    reader = Reader(0)
-    try:
-        first = reader.run(extract, task)
-        assert first is not None and len(first.flights) == 1
-        process = reader.process
-        reader.run(extract, task)
-        assert reader.process is process
-        with pytest.raises(ZeroDivisionError):
-            reader.run(divmod, 1, 0)
-        assert reader.process is process, "an exception is an answer"
-        assert reader.run(os.getenv, "OPENBLAS_NUM_THREADS") == "1"
-        with pytest.raises(ReaderDied):
-            reader.run(os._exit, 3)
-        assert reader.run(print, "what is printed there does not stand between the answers") is None
-        again = reader.run(extract, task)
-        assert again is not None and again.flights == first.flights
-    finally:
-        reader.close()
+    first = reader.run(extract, task)
+    assert first is not None and len(first.flights) == 1
+    process = reader.process
+    reader.run(extract, task)
+    assert reader.process is process
+    with pytest.raises(ZeroDivisionError):
+        reader.run(divmod, 1, 0)
+    assert reader.process is process, "an exception is an answer"
+    assert reader.run(os.getenv, "OPENBLAS_NUM_THREADS") == "1"
+    with pytest.raises(ReaderDied):
+        reader.run(os._exit, 3)
+    assert reader.run(print, "what is printed there does not stand between the answers") is None
+    again = reader.run(extract, task)
+    assert again is not None and again.flights == first.flights
 
 
 def test_a_worker_that_cannot_be_trusted_says_so(tmp_path: Path) -> None:
@@ -210,21 +225,16 @@ def test_a_worker_that_cannot_be_trusted_says_so(tmp_path: Path) -> None:
         read_there(extract, task, 0, module.release())
 
 
-def test_a_file_with_another_number_through_another_mount_is_the_same(tmp_path: Path) -> None:
+def test_a_file_with_another_number_through_another_mount_is_the_same(reader: Reader, tmp_path: Path) -> None:
     task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
     elsewhere = replace(task, stat=replace(task.stat, inode=task.stat.inode + 1))
-    try:
-        result = read_there(extract, elsewhere, 0, module.release())
-        assert result is not None and len(result.flights) == 1
-        changed = replace(task, stat=replace(task.stat, size_bytes=task.stat.size_bytes + 1))
-        assert read_there(extract, changed, 0, module.release()) is None
-    finally:
-        module.own_reader(0).close()
+    result = read_there(extract, elsewhere, 0, module.release())
+    assert result is not None and len(result.flights) == 1
+    changed = replace(task, stat=replace(task.stat, size_bytes=task.stat.size_bytes + 1))
+    assert read_there(extract, changed, 0, module.release()) is None
 
 
-def test_nothing_is_left_in_the_hands_of_the_cluster(
-    scheduler: str, workers: list[Forked], tmp_path: Path
-) -> None:
+def test_nothing_is_left_in_the_hands_of_the_cluster(scheduler: str, worker: Forked, tmp_path: Path) -> None:
     task = task_of(tmp_path, log_text([(10.0, 60.0, 1.0)]))
     with connected(scheduler) as there:
         assert isinstance(there, Cluster)
@@ -239,13 +249,13 @@ def test_nothing_is_left_in_the_hands_of_the_cluster(
         executor.shutdown(cancel_futures=True)
 
 
-def test_logs_in_object_storage_are_fetched_by_the_workers_and_give_the_same_rows(
+def test_logs_in_object_storage_are_fetched_by_the_worker_and_give_the_same_rows(
     scheduler: str,
-    workers: list[Forked],
+    worker: Forked,
     tmp_path: Path,
     monkeypatch: pytest.MonkeyPatch,
 ) -> None:
-    """The workers see no folder with logs, and get no credentials from here."""
+    """The worker sees no folder with logs, and gets no credentials from here."""
     pytest.importorskip("s3fs", reason="the drivers of object storage are not installed")
     object_server = pytest.importorskip(
         "tests.service.ingest.object_server", reason="no S3-compatible server to test with"
@@ -268,7 +278,7 @@ def test_logs_in_object_storage_are_fetched_by_the_workers_and_give_the_same_row
         assert sum(report.counts.values()) == 11
         ingest(fleet, workers=there.in_work, pool=there.pool, reads_apart=True)
         assert server.reads_of("fleet/heron-1/1.tlog") == 2, "once for the hash, once by the worker"
-    assert all(process.poll() is None for process in workers)
+    assert worker.poll() is None
     assert content(fleet) == content(local)
     assert check_store(Store(fleet.state), read_all=True) == ()
     assert ingest(local).unchanged == 12
