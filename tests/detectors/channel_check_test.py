@@ -10,7 +10,8 @@ import pytest
 from tests.builders import recording_of
 from tests.detectors.planted import flown_with, recorded
 from trimkeep.config.airframe import AirframeCard, ColumnMap, Output
-from trimkeep.detectors.channel_check import MapDoubt, check_map, corrected
+from trimkeep.detectors.channel_changes import Change, changes
+from trimkeep.detectors.channel_check import ALIKE, WORTH, MapDoubt, _Court, _gains, check_map, corrected
 from trimkeep.detectors.channel_frame import Frame
 from trimkeep.detectors.model import Channel, Recording
 from trimkeep.detectors.output_signs import check_outputs
@@ -178,6 +179,29 @@ def test_where_two_channels_contradict_each_other_both_are_named(flight: Recordi
     pair = replace(flight, channels={name: flight.channels[name] for name in names})
     [doubt] = check_map(misread(pair, ("bank_deg", "bank_deg", -1.0)))
     assert {doubt.channel, *doubt.or_channels} == {"bank_deg", "roll_rate_dps"}
+
+
+def test_what_is_asked_of_fewer_relations_is_what_all_of_them_say(flight: Recording) -> None:
+    """Changes that cannot come near the best one are dropped early; those that count are as without that."""
+    court = _Court(Frame.of(misread(flight, ("elevator_cmd", "elevator_cmd", -1.0))))
+    failing = court.failing({})
+    found = _gains(court, {}, failing, {})
+    asked = len(court._known)
+
+    def in_full(change: Change) -> float:
+        sums = [0.0, 0.0]
+        for one in court.relations:
+            eased = court.weight(one, {}) - court.weight(one, change.on({}))
+            sums[one in failing] += eased
+        return sum(sums) - change.cost if sums[1] >= WORTH else 0.0
+
+    present = {name for one in failing for name in one.channels if court.frame.has(name)}
+    every = [(in_full(one), one) for one in changes(present, court.frame, {})]
+    every.sort(key=lambda entry: (-entry[0], entry[1].factors))
+    near = [(gain, one) for gain, one in every if gain >= WORTH and every[0][0] - gain < ALIKE]
+    assert [one for _, one in found[: len(near)]] == [one for _, one in near]
+    assert [gain for gain, _ in found[: len(near)]] == pytest.approx([gain for gain, _ in near])
+    assert len(near) == 2 and asked < len(court._known)
 
 
 def test_a_log_of_standing_about_says_nothing() -> None:
