@@ -22,12 +22,12 @@ SOUND, SPOILT = "plane-001", "plane-002"
 
 @pytest.fixture(scope="module")
 def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
-    """Two planes, five flights before and after: one gets out of trim, the other gets nothing."""
+    """Two planes, four flights before and after: one gets out of trim, the other gets nothing."""
     folder = tmp_path_factory.mktemp("flown")
     drawn = random_scenario(
         np.random.default_rng(SEED),
         airframes=2,
-        flights=10,
+        flights=8,
         kinds=(None,),
         models=("small_single",),
         flight_seconds=(80.0, 100.0),
@@ -43,19 +43,25 @@ def flown(tmp_path_factory: pytest.TempPathFactory) -> Path:
     return built.fleet
 
 
+@pytest.fixture(scope="module")
+def digests(flown: Path) -> Path:
+    """The folder with its digest and pages, made once."""
+    assert run(["digest", str(flown)]) == 0
+    return flown / "digests"
+
+
 def test_every_log_is_in_and_read_once(flown: Path, capsys: pytest.CaptureFixture[str]) -> None:
     assert run(["flights", str(flown)]) == 0
     first = capsys.readouterr().out
-    assert len(first.splitlines()) == 2 + 20
+    assert len(first.splitlines()) == 2 + 16
     assert run(["ingest", str(flown)]) == 0
-    assert "20 unchanged. New flights: 0." in capsys.readouterr().out
+    assert "16 unchanged. New flights: 0." in capsys.readouterr().out
     assert run(["flights", str(flown)]) == 0
     assert capsys.readouterr().out == first
 
 
-def test_the_digest_is_one_file_that_fetches_nothing(flown: Path) -> None:
-    assert run(["digest", str(flown)]) == 0
-    page = (flown / "digests" / "latest.html").read_text(encoding="utf-8")
+def test_the_digest_is_one_file_that_fetches_nothing(digests: Path) -> None:
+    page = (digests / "latest.html").read_text(encoding="utf-8")
     assert "Two planes" in page
     assert "<script" not in page
     assert "http://" not in page.replace("http://www.w3.org/", "")
@@ -63,10 +69,8 @@ def test_the_digest_is_one_file_that_fetches_nothing(flown: Path) -> None:
 
 
 @pytest.mark.skipif(BROWSER is None, reason="no Chromium on this machine")
-def test_a_browser_opens_every_page_of_the_flown_fleet(flown: Path, tmp_path: Path) -> None:
-    assert run(["digest", str(flown)]) == 0
-    folder = flown / "digests"
-    files = [folder / "latest.html", *sorted((folder / "pages").glob("*.html"))]
+def test_a_browser_opens_every_page_of_the_flown_fleet(digests: Path, tmp_path: Path) -> None:
+    files = [digests / "latest.html", *sorted((digests / "pages").glob("*.html"))]
     kinds = {path.name.split("-")[0].removesuffix(".html") for path in files}
     assert {"latest", "board", "airframe", "finding", "flight"} <= kinds
     look = look_at({path.name: path.read_text(encoding="utf-8") for path in files}, tmp_path)
