@@ -90,11 +90,11 @@ SPEC = DetectorSpec(
     source="Facts of the trade (common practice, no source): a roll in 2.5 to 3 s is 120 to 144 deg/s; a "
     "limit of "
     "180 deg/s is then out of reach.",
-    cannot_tell="Without a hard roll or pull nothing is known of the reach. A loop whose gains are too low stays "
-    "below its demand with surface to spare: that is no limit above reach, so where the surface command is not "
-    "logged only the rate is given. The reach grows with airspeed. Hard rolls of under a second end before the "
-    "rate is all there: against the reach of a full second the ratio came out 9 % high (90 simulated flights, "
-    "spread 3.5 %).",
+    cannot_tell="Without a hard roll or pull nothing is known of the reach. A loop whose gains are too low "
+    "stays below its demand with surface to spare: that is no limit above reach, so where the "
+    "surface command is not logged only the rate is given. The reach grows with airspeed. Hard "
+    "rolls of under a second end before the rate is all there: against the reach of a full "
+    "second the ratio came out 9 % high (90 simulated flights, spread 3.5 %).",
 )
 
 
