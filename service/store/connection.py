@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import logging
 import os
 import random
 import threading
@@ -17,9 +16,7 @@ import duckdb
 
 from trimkeep.config.errors import StoreBusy, StoreDamaged, StoreError
 from trimkeep.service.store.migrate import migrate
-from trimkeep.service.store.torn_block import mend_torn_block
-
-log = logging.getLogger(__name__)
+from trimkeep.service.store.torn_block import CUT_OFF, mend_torn_block
 
 DATABASE_NAME = "trimkeep.duckdb"
 RECORDINGS_NAME = "recordings"
@@ -225,7 +222,7 @@ def _connected(store: Store) -> Iterator[duckdb.DuckDBPyConnection]:
         connection.close()
         engine.close()
         if isinstance(error, duckdb.Error):
-            if mend_torn_block(store.database, str(error)) is not None:
+            if mend_torn_block(store.database, str(error)):
                 raise _mended(store) from error
             raise _translated(error, store) from error
         raise
@@ -244,20 +241,18 @@ def _attach(connection: duckdb.DuckDBPyConnection, store: Store) -> None:
     path = str(store.database).replace("'", "''")
     deadline = time.monotonic() + store.patience_s
     wait_s = FIRST_WAIT_S
-    mended: Path | None = None
+    mended = False
     while True:
         try:
             connection.execute(f"ATTACH '{path}' AS {_NAME} (TYPE duckdb)")
             connection.execute(f"USE {_NAME}")
-            if mended is not None:
+            if mended:
                 _read_everything(connection)
-                log.warning("%s: %s; it is kept as %s", store.database, _CUT_OFF, mended.name)
             return
         except duckdb.Error as error:
-            if mended is None:
-                mended = mend_torn_block(store.database, str(error))
-                if mended is not None:
-                    continue
+            if not mended and mend_torn_block(store.database, str(error)):
+                mended = True
+                continue
             if _OCCUPIED not in str(error):
                 raise
             if time.monotonic() >= deadline:
@@ -276,7 +271,7 @@ def _read_everything(connection: duckdb.DuckDBPyConnection) -> None:
 
 
 def _mended(store: Store) -> StoreError:
-    return StoreError(_CUT_OFF, subject=str(store.database), next_step="Nothing is lost; run it again")
+    return StoreError(CUT_OFF, subject=str(store.database), next_step="Nothing is lost; run it again")
 
 
 def _busy(store: Store) -> StoreBusy:
@@ -288,9 +283,6 @@ def _busy(store: Store) -> StoreBusy:
 
 
 _OCCUPIED = "Could not set lock"
-_CUT_OFF = (
-    "had a block that a kill or a power failure had cut off, and was set right from what the block holds"
-)
 # What the system says when it is the disk or a permission, whatever the engine was doing at that moment: a
 # commit on a full disk ends in a TransactionException, a checkpoint in a FatalException.
 _SURROUNDINGS = (

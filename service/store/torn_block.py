@@ -30,6 +30,8 @@ import numpy as np
 
 log = logging.getLogger(__name__)
 
+CUT_OFF = "had a block cut off by a kill or a power failure, and was set right from what the block holds"
+"""What was done, after the name of the database."""
 _TORN = re.compile(r"does not match stored checksum .* in block at location (\d+)")
 _HEADER = 4096
 _HEADERS = 3
@@ -41,7 +43,7 @@ _BLOCK_SIZES = frozenset(1 << power for power in range(14, 19))
 _AT_ITERATION, _AT_BLOCK_SIZE = 8, 40
 
 
-def mend_torn_block(database: Path, complaint: str) -> Path | None:
+def mend_torn_block(database: Path, complaint: str) -> bool:
     """Make the sum of a torn block fit what the block holds.
 
     Parameters
@@ -53,22 +55,24 @@ def mend_torn_block(database: Path, complaint: str) -> Path | None:
 
     Returns
     -------
-    Path or None
-        Where the block is kept as it was found. None: nothing was done, because the complaint is another, or
-        the file is not as a cut-off checkpoint leaves it.
+    bool
+        Whether to try once more: the block is set right, or another process is about it. False: the complaint
+        is another, or the file is not as a cut-off checkpoint leaves it.
     """
     found = _TORN.search(complaint)
     beside = database.with_name(database.name + ".wal")
     if found is None or not (beside.is_file() and beside.stat().st_size):
-        return None
+        return False
     try:
         with database.open("r+b") as stream:
             # The engine's own kind of lock: another process may be mending, or using what it mended.
             fcntl.lockf(stream, fcntl.LOCK_EX | fcntl.LOCK_NB)
             return _mend(stream, database, int(found[1]))
+    except BlockingIOError:
+        return True
     except OSError as error:
         log.warning("%s: a torn block could not be set right (%s)", database, error)
-        return None
+        return False
 
 
 def checksum(content: bytes) -> int:
@@ -77,20 +81,23 @@ def checksum(content: bytes) -> int:
     return _SEED ^ int(np.bitwise_xor.reduce(words * _FACTOR))
 
 
-def _mend(stream: BinaryIO, database: Path, location: int) -> Path | None:
+def _mend(stream: BinaryIO, database: Path, location: int) -> bool:
     size = _block_size(stream)
     if size is None or location < _HEADERS * _HEADER or (location - _HEADERS * _HEADER) % size:
-        return None
+        return False
     stream.seek(location)
     block = stream.read(size)
-    if len(block) != size or _is_sound(block):
-        return None
+    if len(block) != size:
+        return False
+    if _is_sound(block):
+        return True  # another process was quicker
     kept = database.with_name(f"{database.name}.torn-{location}-{checksum(block):016x}")
     kept.write_bytes(block)
     stream.seek(location)
     stream.write(struct.pack("<Q", checksum(block[_SUM:])))
     _to_disk(stream)
-    return kept
+    log.warning("%s: %s; it is kept as %s", database, CUT_OFF, kept.name)
+    return True
 
 
 def _block_size(stream: BinaryIO) -> int | None:

@@ -129,11 +129,23 @@ def test_a_header_that_is_not_sound_is_left_alone(
         stream.seek(PAGE + 100)
         stream.write(b"\x01")
     complaint = f"does not match stored checksum 1 in block at location {rewritten[0]}"
-    assert mend_torn_block(database, complaint) is None
+    assert not mend_torn_block(database, complaint)
 
 
 def test_another_complaint_is_none_of_its_business(before: Path) -> None:
-    assert mend_torn_block(before / "trimkeep.duckdb", "Could not set lock on file") is None
+    assert not mend_torn_block(before / "trimkeep.duckdb", "Could not set lock on file")
+
+
+def test_of_two_that_meet_the_same_block_both_go_on(
+    tmp_path: Path, before: Path, rewritten: tuple[int, bytes, bytes]
+) -> None:
+    _, state = next(torn_states(tmp_path, before, rewritten))
+    database = state / "trimkeep.duckdb"
+    complaint = f"does not match stored checksum 1 in block at location {rewritten[0]}"
+    assert mend_torn_block(database, complaint)
+    content = database.read_bytes()
+    assert mend_torn_block(database, complaint), "the second finds it done"
+    assert database.read_bytes() == content and len(list(state.glob("*.torn-*"))) == 1
 
 
 def test_sums_are_those_of_the_engine(before: Path) -> None:
