@@ -31,11 +31,11 @@ from trimkeep.detectors.numerics.loop_spectra import (
     Loop,
     LoopSpectrum,
     fit_loop,
-    level,
     loop_spectrum,
 )
 from trimkeep.detectors.numerics.resample import known_samples
 from trimkeep.detectors.numerics.runs import BoolArray
+from trimkeep.detectors.numerics.spectra import without_line
 from trimkeep.detectors.numerics.stretches import UNKNOWN_MODE, joined
 
 ASSISTED = HELD_ALTITUDE_MODES | {"attitude", "takeoff", "land"}
@@ -373,7 +373,7 @@ def _liveliest(reference: Channel, starts: FloatArray, axis: Axis) -> FloatArray
         return starts
     at_s = starts[:, None] + np.arange(int(axis.window_s * LOOK_HZ)) / LOOK_HZ
     value = np.interp(at_s, reference.time_s, reference.value)
-    spread = level(value).std(axis=-1)
+    spread = without_line(value).std(axis=-1)
     upright = np.abs(value).max(axis=-1) < UPSIDE_DOWN_DEG if axis.name == "bank" else spread >= 0.0
     spread = np.where(upright, spread, 0.0)
     lively = np.flatnonzero(spread >= max(axis.least_spread * float(spread.max()), LEAST_MOVE))

@@ -18,7 +18,11 @@ from scipy import fft
 
 from trimkeep.detectors.model import FloatArray
 from trimkeep.detectors.numerics.runs import runs
-from trimkeep.detectors.numerics.spectra import HANN_NOISE_BANDWIDTH, HANN_OVERLAP_CORRELATION
+from trimkeep.detectors.numerics.spectra import (
+    HANN_NOISE_BANDWIDTH,
+    HANN_OVERLAP_CORRELATION,
+    without_line,
+)
 
 ComplexArray = NDArray[np.complex128]
 
@@ -89,7 +93,7 @@ def loop_spectrum(
     if count < 3:
         return None
     taper = 0.5 - 0.5 * np.cos(2.0 * np.pi * np.arange(length) / length)
-    z, r, y = (fft.rfft(level(part) * taper, axis=-1) for part in (reference, demand, answer))
+    z, r, y = (fft.rfft(without_line(part) * taper, axis=-1) for part in (reference, demand, answer))
     frequency = np.arange(length // 2 + 1) * (rate_hz / length)
     zr, zy = (np.einsum("wf,wf->f", z.conj(), part) for part in (r, y))
     zz, yy = (np.einsum("wf,wf->f", part.conj(), part).real for part in (z, y))
@@ -124,14 +128,6 @@ def _trusted(frequency_hz: FloatArray, coherence: FloatArray, top_hz: float) -> 
         return slice(0, 0)
     best = int(np.argmax(ends - starts))
     return slice(int(starts[best]), int(ends[best]))
-
-
-def level(windows: FloatArray) -> FloatArray:
-    """Each window less its least-squares straight line, shape (windows, n)."""
-    line = np.arange(windows.shape[-1], dtype=np.float64)
-    line -= line.mean()
-    slope = windows @ line / float(line @ line)
-    return windows - windows.mean(axis=-1, keepdims=True) - slope[:, None] * line
 
 
 @dataclass(frozen=True, slots=True)

@@ -21,6 +21,7 @@ from trimkeep.detectors.numerics.spectra import (
     Spectrum,
     running_variance,
     statistical_bandwidth,
+    without_line,
 )
 
 RAYLEIGH_ENVELOPE_CV = float(np.sqrt(4.0 / np.pi - 1.0))
@@ -187,9 +188,7 @@ def _analytic(signal: FloatArray, rate_hz: float, low_hz: float, high_hz: float)
     edge = 0.1
     rise = np.clip((soft - np.log2(low_hz)) / edge + 0.5, 0.0, 1.0)
     fall = np.clip((np.log2(high_hz) - soft) / edge + 0.5, 0.0, 1.0)
-    line = np.arange(signal.size) - 0.5 * (signal.size - 1)
-    level = signal - signal.mean() - line * (float(line @ signal) / float(line @ line))
-    half = fft.rfft(level, n=size) * (2.0 * rise * fall)
+    half = fft.rfft(without_line(signal), n=size) * (2.0 * rise * fall)
     full = np.zeros(size, dtype=np.complex128)
     full[: half.size] = half
     return fft.ifft(full)[: signal.size]

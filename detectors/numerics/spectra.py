@@ -118,7 +118,7 @@ def averaged_spectrum(
         windows = _windows(piece, length)
         count = windows.shape[1]
         taper = _hann(length)
-        transform = fft.rfft(_level(windows) * taper, n=size, axis=-1)
+        transform = fft.rfft(without_line(windows) * taper, n=size, axis=-1)
         scale = 2.0 * length / (rate_hz * float(taper @ taper))
         for row in range(channels):
             for column in range(row, channels):
@@ -188,12 +188,12 @@ def _windows(piece: FloatArray, length: int) -> FloatArray:
     return piece[:, starts[:, None] + np.arange(length)]
 
 
-def _level(windows: FloatArray) -> FloatArray:
-    """Each window less its least-squares straight line."""
+def without_line(windows: FloatArray) -> FloatArray:
+    """Each window less its least-squares straight line, shape (..., n)."""
     line = np.arange(windows.shape[-1], dtype=np.float64)
     line -= line.mean()
     slope = windows @ line / float(line @ line)
-    return windows - windows.mean(axis=-1, keepdims=True) - slope[..., None] * line
+    return np.asarray(windows - windows.mean(axis=-1, keepdims=True) - slope[..., None] * line)
 
 
 def _hann(length: int) -> FloatArray:

@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 from scipy import special
 
 from trimkeep.detectors.model import FloatArray
+from trimkeep.detectors.numerics.spectra import without_line
 from trimkeep.detectors.numerics.steady_cycle_shapes import ORDER, SAMPLES_PER_PERIOD, Shapes, shapes
 
 LEAST_PERIODS = 5
@@ -147,13 +148,7 @@ def _stretches(signals: Sequence[FloatArray], rate_hz: float, peak_hz: float) ->
         spare_s = edge_s[-1] - parts * size * step_s
         grid_s = spare_s / 2.0 + np.arange(parts * size + 1) * step_s
         mean = np.diff(np.interp(grid_s, edge_s, area)) / step_s
-        yield from (_levelled(part) for part in mean.reshape(parts, size))
-
-
-def _levelled(part: FloatArray) -> FloatArray:
-    """Less its straight line."""
-    line = np.arange(part.size) - (part.size - 1) / 2.0
-    return np.asarray(part - part.mean() - line * (line @ part) / (line @ line))
+        yield from without_line(mean.reshape(parts, size))
 
 
 def _log_factor(sums: _Sums) -> float:
