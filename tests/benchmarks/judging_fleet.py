@@ -34,13 +34,20 @@ class Tally:
         self.false[week] += said[:-REAL].sum()
         self.right[week] += said[-REAL:].sum()
 
+    def false_share(self, week: int) -> float:
+        """Of all reports so far, %."""
+        return 100 * float(self.false[week] / max(self.false[week] + self.right[week], 1))
+
+    def found(self, rounds: int) -> FloatArray:
+        """Share of the real changes that is reported by each week, %."""
+        return np.asarray(100 * self.right / (REAL * rounds))
+
     def row(self, name: str, rounds: int) -> str:
         """A row of the table."""
-        f, r = self.false / rounds, 100 * self.right / (REAL * rounds)
-        share = 100 * self.false[-1] / max(self.false[-1] + self.right[-1], 1)
-        early = 100 * self.false[3] / max(self.false[3] + self.right[3], 1)
+        f, r = self.false / rounds, self.found(rounds)
         return (
-            f"| {name} | {f[0]:.2f} / {f[3]:.2f} / {f[11]:.2f} | {early:.1f} / {share:.1f} |"
+            f"| {name} | {f[0]:.2f} / {f[3]:.2f} / {f[11]:.2f} |"
+            f" {self.false_share(3):.1f} / {self.false_share(11):.1f} |"
             f" {r[0]:.0f} / {r[1]:.0f} / {r[3]:.0f} / {r[11]:.0f} |"
         )
 
@@ -109,8 +116,8 @@ def called(rounds: int) -> None:
         _count_called(tally, [measured(rng, known, 2.0)])
         said[number] = np.array([tally.false[-1], tally.right[-1]]) - before
     print("\n| digests | false share, week 2 / 4 / 12, % | found by week 2 / 4 / 12, % |\n|---|---|---|")
-    shares = [100 * tally.false[w] / max(tally.false[w] + tally.right[w], 1) for w in (1, 3, 11)]
-    found = [100 * tally.right[w] / (REAL * rounds) for w in (1, 3, 11)]
+    shares = [tally.false_share(week) for week in (1, 3, 11)]
+    found = tally.found(rounds)[[1, 3, 11]]
     # of a ratio of sums over independent digests
     off = said[:, 0] - shares[2] / 100 * said.sum(axis=1)
     error = 100 * float(np.sqrt(off @ off)) / said.sum()

@@ -30,6 +30,7 @@ from trimkeep.sample_fleet.world import Weather
 
 RATES_HZ = (25.0, 5.0)
 FLOWN_HZ = 50.0
+USUAL_MINUTES = 4.0
 JITTER = 0.1
 """Of a step, standard deviation."""
 PARAMETERS = {"pitch_rate_max_dps": "PITCH_RATE_MAX", "roll_rate_max_dps": "ROLL_RATE_MAX"}
@@ -60,7 +61,7 @@ class Scored:
 
 
 def fly_one(
-    model: AirframeModel, faults: tuple[Fault, ...], rng: np.random.Generator, minutes: float = 4.0
+    model: AirframeModel, faults: tuple[Fault, ...], rng: np.random.Generator, minutes: float
 ) -> Flown:
     """One survey flight of about so many minutes in the weather of an ordinary season."""
     weather = Weather(

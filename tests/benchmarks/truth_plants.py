@@ -12,7 +12,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from tests.benchmarks.truth_flights import between, flight_of
+from tests.benchmarks.truth_flights import USUAL_MINUTES, between, flight_of
 from trimkeep.detectors.flight.oscillation import observe
 from trimkeep.detectors.model import NotMeasured
 from trimkeep.detectors.numerics.runs import BoolArray, runs
@@ -68,7 +68,7 @@ class Plant:
     reference: float | None = None
     least: float = 0.0
     weight: float = 1.0
-    minutes: float = 4.0
+    minutes: float = USUAL_MINUTES
 
     def fault(self, number: int) -> Fault:
         """The fault for one of `MODELS`."""

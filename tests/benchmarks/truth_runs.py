@@ -16,7 +16,7 @@ from pathlib import Path
 
 import numpy as np
 
-from tests.benchmarks.truth_flights import Scored, fly_one, scored
+from tests.benchmarks.truth_flights import USUAL_MINUTES, Scored, fly_one, scored
 from tests.benchmarks.truth_plants import MODELS, PLANTS, Plant, needs_sound, planted_truth
 from trimkeep.detectors.model import Detector
 from trimkeep.detectors.registry import DETECTORS
@@ -56,6 +56,11 @@ class Job:
         return (fast, SLOW_HZ) if self.is_whole else (fast,)
 
     @property
+    def minutes(self) -> float:
+        """How long it flies."""
+        return USUAL_MINUTES if self.plant is None else self.plant.minutes
+
+    @property
     def is_whole(self) -> bool:
         """Whether all detectors see it."""
         return self.index % WHOLE_EVERY == 0
@@ -88,13 +93,13 @@ def flown_and_scored(job: Job) -> list[Scored]:
     seeds = [SEED, job.number, job.code, job.index]
     faults = () if job.plant is None else (job.plant.fault(job.number),)
     rng = np.random.default_rng(seeds)
-    flown = fly_one(model, faults, rng, 4.0 if job.plant is None else job.plant.minutes)
+    flown = fly_one(model, faults, rng, job.minutes)
     kind = ""
     if job.plant is not None:
         kind = job.plant.name
         sound: Flown | None = None
         if needs_sound(job.plant):
-            sound = fly_one(model, (), np.random.default_rng(seeds))
+            sound = fly_one(model, (), np.random.default_rng(seeds), job.minutes)
         planted = planted_truth(job.plant, flown, sound, model)
         flown = replace(flown, truth={**flown.truth, "planted_truth": planted})
     return scored(flown, model, kind, rng, job.rates_hz, job.detectors)
